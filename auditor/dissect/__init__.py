@@ -1,0 +1,1 @@
+"""Octets to messages: one protocol, one file; whatever breaks becomes an ``Issue``."""

@@ -1,0 +1,62 @@
+"""
+The table of dissectors, and what each must offer.
+
+Dispatch is a table, not discovery: a test checks that every module of
+``auditor.dissect.protocols`` stands in it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from auditor.dissect.message import Message
+from auditor.wire import Cursor
+
+Transport = Literal["tcp", "udp", "icmp", "icmpv6", "igmp"]
+
+
+@dataclass(slots=True, kw_only=True)
+class Conversation:
+    """What a stream dissector may remember between two messages of one flow; dispatch makes one a flow."""
+
+    memory: Any = None
+    """The dissector's own; bounded by the dissector."""
+    finished: bool = False
+    """Set by the dissector when nothing further can be read (encryption began, say): dispatch stops feeding it."""
+
+
+DatagramParser = Callable[[Cursor], Message]
+"""Parse one datagram; raises ``DecodeError`` and nothing else."""
+
+StreamParser = Callable[[Cursor, bool, Conversation], Message]
+"""
+Parse the message at the cursor of one direction of a stream.
+
+Arguments: the cursor, whether the octets come from the client (the initiator
+as far as known), the conversation.  ``TruncatedError`` means that more octets
+are needed; any other ``DecodeError`` ends the reading of this direction.  The
+message's ``length`` tells how far to go on; it may lie beyond what is there,
+where a body is passed over.
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dissector:
+    """One row of the table."""
+
+    name: str
+    """Identifier of the protocol in every output: IANA service name in lower case where there is one."""
+    transport: Transport
+    ports: frozenset[int]
+    """Where the protocol is registered to be; only a hint that makes payload worth a look."""
+    looks_like: Callable[[bytes], bool]
+    """Cheap and total: whether octets that begin so (at most 64 are handed over) are worth parsing."""
+    parse_datagram: DatagramParser | None = None
+    parse_stream: StreamParser | None = None
+    client_speaks: Callable[[bytes], bool] | None = None
+    """For streams: whether such a beginning is what a client says (a server's answer gives False);
+    used where the opening was not recorded.  None: the client always speaks first."""
+    any_port: bool = True
+    """Whether ``looks_like`` is specific enough to be tried on every port."""

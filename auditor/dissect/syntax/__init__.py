@@ -1,0 +1,1 @@
+"""Grammars that several protocols share; protocols do not import each other."""

@@ -1,0 +1,1 @@
+"""Columns to two-way flows (RFC 5103), byte streams and periods."""

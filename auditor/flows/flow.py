@@ -1,0 +1,114 @@
+"""What the flow table delivers: two-way flows in the terms of RFC 5103."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import NamedTuple
+
+from auditor.addresses import Address, LinkAddress
+
+
+class PacketReference(NamedTuple):
+    """One packet that anybody can look up in a packet viewer."""
+
+    capture_index: int
+    """Which capture of the run, from 0."""
+    packet_number: int
+    """From 1, in the order of that capture."""
+
+
+class Endpoint(NamedTuple):
+    """One end of a flow."""
+
+    link_address: LinkAddress
+    address: Address
+    port: int
+    """TCP or UDP; ICMP: type at the initiator, code at the responder; 0 elsewhere and where folded away."""
+
+
+class FlowKey(NamedTuple):
+    """What tells flows apart, oriented from initiator to responder as far as that is known."""
+
+    initiator: Endpoint
+    responder: Endpoint
+    ethertype: int
+    protocol: int
+    """IANA protocol number; 0 where the ethertype is not IP."""
+    vlan_id: int
+
+
+class InitiatorKnown(StrEnum):
+    """How sure we are who opened a flow."""
+
+    PROVEN = "proven"  # SYN, or SYN-ACK, or the first datagram of an exchange whose beginning was recorded
+    LIKELY = "likely"  # by port numbers or message direction, the beginning was not recorded
+    UNKNOWN = "unknown"
+
+
+class FlowOutcome(StrEnum):
+    """What became of the attempt."""
+
+    ESTABLISHED = "established"  # answered: SYN-ACK, or packets both ways
+    UNANSWERED = "unanswered"
+    REFUSED = "refused"  # RST to a SYN, or ICMP port unreachable
+    PROHIBITED = "prohibited"  # ICMP administratively prohibited, or another unreachable code
+    MID_STREAM = "mid-stream"  # TCP whose opening was not recorded
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Period:
+    """The rhythm of starts."""
+
+    median_seconds: float
+    """Between starts."""
+    jitter_seconds: float
+    """Median absolute deviation of the intervals from their median."""
+    count: int
+    """Starts, not intervals."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flow:
+    """A two-way flow (RFC 5103), or several that were folded into one row."""
+
+    key: FlowKey
+    initiator_known: InitiatorKnown
+    outcome: FlowOutcome
+    start_ns: int
+    end_ns: int
+    packets_sent: int
+    """By the initiator; duplicates not counted."""
+    packets_received: int
+    octets_sent: int
+    """Whole frames, original length."""
+    octets_received: int
+    payload_sent: int
+    """Octets of transport payload by the IP length."""
+    payload_received: int
+    tcp_flags_sent: int
+    """All flags seen, ored together."""
+    tcp_flags_received: int
+    first_packet: PacketReference
+    hop_limit: int
+    """Of the initiator's first packet."""
+    duplicates: int
+    """Copies of the same packet that were not counted."""
+    connections: int
+    """1, or how many flows the table folded into this row."""
+    folded: bool
+    period: Period | None
+    """Rhythm of starts of this conversation (same initiator, responder and responder's port); None below 4 starts.
+    Flows of one conversation carry the same period."""
+    refused_by: Address | None
+    """Who sent the RST or ICMP error, where the outcome is refused or prohibited."""
+
+    @property
+    def initiator(self) -> Endpoint:
+        """The end that opened the flow, as far as ``initiator_known`` says."""
+        return self.key.initiator
+
+    @property
+    def responder(self) -> Endpoint:
+        """The other end."""
+        return self.key.responder

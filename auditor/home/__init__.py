@@ -1,0 +1,1 @@
+"""The home file: what the household says of its devices and wants to keep."""

@@ -1,0 +1,103 @@
+"""What a home file says; every part is optional."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from typing import Literal
+
+from auditor.addresses import LinkAddress
+
+Role = Literal[
+    "lighting", "hub", "phone", "computer", "router", "resolver", "server", "broker", "recorder", "unknown"
+]
+ROLES: tuple[Role, ...] = (
+    "lighting",
+    "hub",
+    "phone",
+    "computer",
+    "router",
+    "resolver",
+    "server",
+    "broker",
+    "recorder",
+    "unknown",
+)
+Wish = Literal[
+    "phone-control",
+    "voice",
+    "discovery",
+    "hub-controls-light",
+    "light-follows-hub",
+    "light-to-light",
+    "show-data",
+    "cloud",
+    "time",
+    "updates",
+]
+WISHES: tuple[Wish, ...] = (
+    "phone-control",
+    "voice",
+    "discovery",
+    "hub-controls-light",
+    "light-follows-hub",
+    "light-to-light",
+    "show-data",
+    "cloud",
+    "time",
+    "updates",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HomeDevice:
+    """A device that the household named."""
+
+    link_address: LinkAddress
+    role: Role
+    nickname: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Keep:
+    """Something that must go on working."""
+
+    wish: Wish
+    from_device: str | None
+    """Nickname or link address as written; None: any."""
+    to_device: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Action:
+    """Something the user did during the recording."""
+
+    at_ns: int
+    what: str
+    """The user's own words; known ones are ``power-on``, ``app``, ``app-mobile``, ``hub``, ``voice``, ``mirror``,
+    ``cable-out``, ``cable-in``, ``update``."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Acceptance:
+    """A finding the household lives with, until a date."""
+
+    rule: str
+    device: str | None
+    """Nickname or link address as written; None: every device."""
+    because: str
+    until: date
+    location: str
+    """``file:line:column``, for messages."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Home:
+    """A home file, typed."""
+
+    devices: tuple[HomeDevice, ...] = ()
+    keep: tuple[Keep, ...] = ()
+    router: Literal["nothing", "guest", "vlan"] | None = None
+    actions: tuple[Action, ...] = ()
+    accepted: tuple[Acceptance, ...] = ()
+    pseudonym_key: bytes | None = None

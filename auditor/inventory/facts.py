@@ -1,0 +1,288 @@
+"""
+The facts that rules read: one class a word of ``about:``.
+
+Every relation between facts is a field that the inventory computed; rules never
+join.  ``None`` means that the recording could not show it: unknown, not false.
+Fields that rules may name carry no marker; those in ``NOT_FOR_RULES`` and all
+``tuple[PacketReference, ...]`` are evidence.  A rule writes ``from.role`` for a
+field called ``from_role`` where the class lists ``from`` in ``PEERS``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import ClassVar
+
+from auditor.flows.flow import PacketReference, Period
+
+MAX_EVIDENCE = 8  # packets named by one fact: enough to look up, few enough to print
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fact:
+    """Common to all facts."""
+
+    PEERS: ClassVar[tuple[str, ...]] = ()
+    NOT_FOR_RULES: ClassVar[frozenset[str]] = frozenset(
+        {"device_id", "evidence", "first_seen_ns", "last_seen_ns"}
+    )
+
+    device_id: str
+    """The device that a finding about this fact belongs to."""
+    evidence: tuple[PacketReference, ...]
+    """At most ``MAX_EVIDENCE``, in time order, the first one always kept."""
+    first_seen_ns: int
+    last_seen_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceFact(Fact):
+    """``device``: one device as a whole."""
+
+    roles: tuple[str, ...]
+    locally_administered: bool
+    """The U/L bit: most likely a private address of a phone or computer."""
+    globally_addressed: bool | None
+    """Has an IPv6 address that is valid on the whole internet; None: no IPv6 seen of it at all is False,
+    not None; None only where addresses could not be seen."""
+    address_reveals_hardware: bool
+    """An IPv6 interface identifier is built from the link address (RFC 4291 appendix A)."""
+    behind_repeater: bool
+    """Shares its link address with other devices and is told apart by address and name."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServiceFact(Fact):
+    """``service``: something that listens, answered or was announced."""
+
+    family: str
+    """``ipv4`` or ``ipv6``."""
+    transport: str
+    port: int
+    application_protocol: str | None
+    """Decided by octets; for an announced service that nobody contacted: None."""
+    announced_as: str | None
+    """Service name of the announcement (RFC 6763), for instance ``http``."""
+    state: str
+    """``answered``, ``refused``, ``silent``, ``announced``."""
+    confidentiality: str
+    """``clear``, ``tls``, ``dtls``, ``quic``, ``unknown``."""
+    reached_from: tuple[str, ...]
+    """``same-segment``, ``other-segment``, ``internet``: from where it was answered."""
+    used: bool | None
+    """Somebody had a conversation with it (not the recorder); None: unicast could not be seen."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnnouncementFact(Fact):
+    """``announcement``: what a device said of itself to everybody."""
+
+    protocol: str
+    """``mdns`` or ``ssdp``."""
+    service_name: str | None
+    """Without underscores: ``http``, ``hap`` …"""
+    port: int | None
+    text_keys: tuple[str, ...]
+    discloses_version: bool
+    discloses_hardware_address: bool
+    discloses_password: bool
+    withdrawn: bool
+    """The last one seen was a goodbye."""
+    relayed: bool | None
+    """Came from a link address that is not the device's own."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RemoteContactFact(Fact):
+    """``remote-contact``: a conversation between a device and an address outside the home."""
+
+    initiator: str
+    """``device``, ``remote`` or ``unknown``."""
+    name: str | None
+    name_source: str
+    """``dns``, ``tls-sni``, ``quic-sni``, ``http-host``, ``none``."""
+    name_is_outer: bool
+    family: str
+    address: str
+    port: int
+    transport: str
+    application_protocol: str | None
+    confidentiality: str
+    purpose: str
+    """``name-lookup``, ``time``, ``connectivity-probe``, ``update``, ``other``."""
+    sent_octets: int
+    received_octets: int
+    flows: int
+    period: Period | None
+    outcomes: Mapping[str, int]
+    """Flows by outcome."""
+    answered: bool
+    """At least one flow was answered."""
+    answered_with_data: bool
+    """At least one flow carried payload from the responder."""
+    standing: bool | None
+    """A connection lasted more than half of the recording, at least 60 s; None: too short to say."""
+    while_idle: bool | None
+    """Seen while nobody acted; None: the recording has no idle phase, or nobody noted actions."""
+    wished: bool | None
+    """The home file wishes for it; None: there is no home file."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LocalContactFact(Fact):
+    """``local-contact``: a conversation that a device opened with another inside the home."""
+
+    PEERS: ClassVar[tuple[str, ...]] = ("peer",)
+
+    peer_id: str
+    """A device, ``broadcast``, or ``group:`` and the address."""
+    peer_role: tuple[str, ...]
+    family: str
+    transport: str
+    port: int
+    application_protocol: str | None
+    purpose: str
+    """``name-lookup``, ``time``, ``address-configuration``, ``discovery``, ``control``, ``search``, ``other``."""
+    flows: int
+    period: Period | None
+    initiator_known: str
+    outcomes: Mapping[str, int]
+    answered: bool
+    searched_addresses: int | None
+    """For ``search``: how many different addresses were asked for, by ARP, neighbour discovery or attempts."""
+    wished: bool | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ControlFact(Fact):
+    """``control``: somebody read, changed, configured or re-programmed a device."""
+
+    PEERS: ClassVar[tuple[str, ...]] = ("from",)
+
+    from_id: str
+    from_role: tuple[str, ...]
+    from_segment: str
+    """``same-segment``, ``other-segment``, ``internet``."""
+    protocol: str
+    operation: str
+    """Method and path shape, message type …; never a value."""
+    effect: str
+    """``read``, ``light``, ``configuration``, ``firmware``."""
+    reads_configuration: bool
+    """The answer disclosed network name, place, broker or account settings."""
+    authentication: str
+    """``none``, ``presented``, ``accepted``, ``rejected``, ``unknown``."""
+    login_by_design: bool
+    """False for protocols that have no login at all (E1.31, Art-Net …)."""
+    answered: bool | None
+    """Accepted with success; False: refused; None: no answer was seen (or the protocol gives none)."""
+    confidentiality: str
+    open_to_web_pages: bool | None
+    """The answer allows any origin; None: no answer, or not HTTP."""
+    is_group: bool
+    """Sent to a group or broadcast, not to this device alone."""
+    count: int
+    period: Period | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SecretFact(Fact):
+    """``secret``: a secret that was readable; its value is nowhere."""
+
+    kind: str
+    """``password``, ``token``, ``user-name``, ``wifi-passphrase``."""
+    place: str
+    """As ``SightedSecret.place``."""
+    field_name: str
+    protocol: str
+    reach: str
+    """``inside``: readable in this home; ``outside``: on the way to the internet; ``announced``: to everybody."""
+    direction: str
+    """``to-device`` or ``from-device``: who could be impersonated."""
+    follows_identity: bool | None
+    """The value equals or contains the link address, host name or serial seen in this recording."""
+    same_on_devices: int
+    """How many devices showed the same value in this run (this one included)."""
+    accepted: bool | None
+    """The peer accepted it."""
+    count: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NameLookupFact(Fact):
+    """``name-lookup``: a device asks one resolver."""
+
+    resolver_address: str
+    resolver_is_outside: bool
+    offered: bool | None
+    """The lease offered this resolver; None: no lease in the recording."""
+    encryption: str
+    """``none``, ``tls``, ``https``."""
+    lookups: int
+    failed_lookups: int
+    """NXDOMAIN answers."""
+    repeats_nonexistent: bool | None
+    """The same or random-looking non-existent names at a steady rhythm: a probe, not a fault."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EncryptedSessionFact(Fact):
+    """``encrypted-session``: a negotiated TLS session."""
+
+    peer_name: str | None
+    port: int
+    role: str
+    """``client`` or ``server``: this device's."""
+    version: str | None
+    """``1.0`` to ``1.3``; None: the ServerHello was not recorded."""
+    cipher_suite: int | None
+    suite_is_weak: bool | None
+    certificate_problem: str | None
+    """``expired``, ``not-yet-valid``, ``self-signed``, ``name-mismatch`` or None; None also where hidden by TLS 1.3."""
+    certificate_seen: bool
+    peer_is_outside: bool
+    count: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DownloadFact(Fact):
+    """``download``: a device fetched something large or firmware-like."""
+
+    host: str | None
+    confidentiality: str
+    media_type: str | None
+    octets: int | None
+    looks_like_firmware: bool
+    peer_is_outside: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroupLoadFact(Fact):
+    """``group-load``: lighting data that a device sends to a group or to many."""
+
+    protocol: str
+    universes: int
+    frames_per_second: float
+    octets_per_second: float
+    is_group: bool
+    share_of_recording: float
+    """Of all octets recorded, 0 to 1."""
+    senders_of_same_universe: int
+    equal_priority: bool | None
+
+
+FACT_CLASSES: Mapping[str, type[Fact]] = {
+    "device": DeviceFact,
+    "service": ServiceFact,
+    "announcement": AnnouncementFact,
+    "remote-contact": RemoteContactFact,
+    "local-contact": LocalContactFact,
+    "control": ControlFact,
+    "secret": SecretFact,
+    "name-lookup": NameLookupFact,
+    "encrypted-session": EncryptedSessionFact,
+    "download": DownloadFact,
+    "group-load": GroupLoadFact,
+}
+"""The words of ``about:`` and the classes behind them."""

@@ -1,0 +1,154 @@
+"""The inventory of a network as one value: devices, facts, coverage."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from auditor.addresses import Address, LinkAddress
+from auditor.capture.record import CaptureFacts, CaptureIssue
+from auditor.dissect.message import Issue
+from auditor.flows.flow import PacketReference
+from auditor.inventory.facts import Fact
+
+Vantage = Literal[
+    "on-path",
+    "own-access-point",
+    "own-host",
+    "multicast-only",
+    "outside-nat",
+    "wireless-encrypted",
+    "announcements-only",
+    "unknown",
+]
+Ability = Literal[
+    "unicast-with-device",
+    "both-directions",
+    "joining-seen",
+    "control-seen",
+    "idle-seen",
+    "names-visible",
+    "multicast-visible",
+    "payload-visible",
+]
+ABILITIES: tuple[Ability, ...] = (
+    "unicast-with-device",
+    "both-directions",
+    "joining-seen",
+    "control-seen",
+    "idle-seen",
+    "names-visible",
+    "multicast-visible",
+    "payload-visible",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LightingRank:
+    """How likely a device is the lighting controller, and why."""
+
+    rank: int
+    """1 for the most likely; 0: not a candidate."""
+    confidence: Literal["certain", "likely", "perhaps", "none"]
+    """``certain`` only where the household said so."""
+    reasons: tuple[str, ...]
+    """Sentences, each from something in the recording, packet named where there is one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Device:
+    """One device of this network, told apart by more than its link address."""
+
+    device_id: str
+    """Stable within and between runs: from identity (link address where it is the device's own, else name)."""
+    identity: str
+    """What findings are hashed over: ``link:02:00:…`` or ``name:…``; never an address or a time."""
+    nickname: str | None
+    link_addresses: tuple[LinkAddress, ...]
+    locally_administered: bool
+    addresses: tuple[Address, ...]
+    hostnames: tuple[str, ...]
+    """From DHCP and mDNS, as sent."""
+    vendor: str | None
+    """Registrant of the address prefix: the maker of the network chip or module, a hint only."""
+    roles: tuple[str, ...]
+    lighting: LightingRank
+    abilities: tuple[Ability, ...]
+    is_chosen: bool
+    first_seen_ns: int
+    last_seen_ns: int
+    joined: PacketReference | None
+    """The packet with which it joined the network, where that was recorded."""
+    behind_repeater: bool
+    may_belong_to: str | None
+    """device_id of another one that it perhaps is the second interface of (neighbouring or U/L-flipped address)."""
+    dhcp_vendor_class: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CouldNotSee:
+    """A question this recording cannot answer."""
+
+    question: str
+    reason: str
+    record_next: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coverage:
+    """What the recording could show, judged before any rule."""
+
+    vantage: Vantage
+    capture_vantages: tuple[Vantage, ...]
+    """Of each capture, in order."""
+    vantage_reasons: tuple[str, ...]
+    start_ns: int | None
+    end_ns: int | None
+    duration_seconds: float
+    holes: tuple[tuple[int, int], ...]
+    """Spans (start_ns, end_ns) in which nothing was recorded, judged from the recording's own rhythm."""
+    abilities: tuple[Ability, ...]
+    """Those that hold for every chosen device."""
+    missing: Mapping[Ability, CouldNotSee]
+    """For each ability that does not hold: why not and what to record."""
+    phases: tuple[str, ...]
+    """``joining``, ``local-control``, ``remote-control``, ``idle``, ``update``, ``reboot``."""
+    could_not_see: tuple[CouldNotSee, ...]
+    scope: str
+    """One sentence that every negative is limited by: from where, how long, which actions."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureSummary:
+    """One capture and what it is good for."""
+
+    facts: CaptureFacts
+    vantage: Vantage
+    issues: tuple[CaptureIssue, ...]
+    """Those of the file and those the packets show (duplicates, holes, bypassed)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inventory:
+    """All facts of one run."""
+
+    captures: tuple[CaptureSummary, ...]
+    coverage: Coverage
+    devices: tuple[Device, ...]
+    """Chosen ones first, then by lighting rank, then by first packet."""
+    facts: Mapping[str, tuple[Fact, ...]]
+    """By the words of ``about:``; every word of ``FACT_CLASSES`` is a key."""
+    issues: tuple[Issue, ...]
+    """What could not be read inside packets, in packet order, bounded."""
+    unread_messages: int
+    """Payload that no dissector knew, in flows of chosen devices."""
+    other_devices: int
+    """Devices that are not chosen and no peer of a chosen one: counted, never named."""
+
+    def device(self, device_id: str) -> Device:
+        """Look a device up; raises ``KeyError``."""
+        for device in self.devices:
+            if device.device_id == device_id:
+                return device
+        raise KeyError(device_id)

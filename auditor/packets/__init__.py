@@ -1,0 +1,1 @@
+"""Chunks of records to columns of header fields, a batch at a time."""

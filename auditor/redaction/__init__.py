@@ -1,0 +1,1 @@
+"""The one gate that every output passes."""

@@ -1,0 +1,1 @@
+"""Everything known to text, Markdown and JSON."""

@@ -1,0 +1,1 @@
+"""Facts and rules to assessments and findings, in three-valued logic."""
