@@ -24,13 +24,15 @@ class Conversation:
     memory: Any = None
     """The dissector's own; bounded by the dissector."""
     finished: bool = False
-    """Set by the dissector when nothing further can be read (encryption began, say): dispatch stops feeding it."""
+    """Set by the dissector when nothing further can be read (encryption began, say): it is fed no more."""
     client_finished: bool = False
     """As ``finished``, of what the client sends alone."""
     server_finished: bool = False
+    is_resumed: bool = False
+    """Set by dispatch for the first octets behind a loss: nothing remembered of this side holds any longer."""
     ended: bool = False
-    """Set by dispatch while the parser is at octets behind which nothing more will come from that side (closed, lost,
-    not captured, or end of the recording): a parser that waits for a body hands on what it has."""
+    """Set by dispatch where nothing will come behind the octets at hand (closed, lost, not captured, end of
+    the recording): a parser that waits for a body hands on what it has."""
 
 
 DatagramParser = Callable[[Cursor], Message]
@@ -63,10 +65,10 @@ class Dissector:
     parse_datagram: DatagramParser | None = None
     parse_stream: StreamParser | None = None
     client_speaks: Callable[[bytes], bool | None] | None = None
-    """For streams: whether such a beginning is what a client says (a server's answer gives False; None: either may);
-    used where the opening was not recorded.  No function: the ports decide."""
+    """For streams: whether such a beginning is what a client says (a server's answer gives False; None: both
+    may); used where the opening was not recorded.  No function: the ports decide."""
     any_port: bool = True
     """Whether ``looks_like`` is specific enough to be tried on every port."""
     beginnings: tuple[bytes, ...] = ()
-    """For streams: first octets (two to four are compared) by which a conversation whose opening was not recorded
-    is found again on any port; without them only the ports make it worth a look."""
+    """For streams: first octets (two are compared) by which a conversation whose opening was not recorded is
+    found again on any port; without them only the ports make it worth a look."""

@@ -13,7 +13,7 @@ from importlib import import_module
 from auditor.dissect.registry import Dissector
 
 PROTOCOLS = ("tls", "http", "mqtt", "dns", "mdns", "dhcp", "ntp", "ssdp", "e131", "artnet", "igmp", "mld")
-"""Modules of ``auditor.dissect.protocols``; each has ``DISSECTOR``, or ``DISSECTORS`` where it needs several rows."""
+"""Modules of ``auditor.dissect.protocols``; each has ``DISSECTOR``, or ``DISSECTORS`` for several rows."""
 
 
 def _rows() -> tuple[Dissector, ...]:

@@ -3,7 +3,7 @@ HTTP/1.0 and HTTP/1.1 requests and responses.
 
 Standards: RFC 9110, RFC 9112; Basic: RFC 7617; bearer: RFC 6750.
 Reads:     one direction of a TCP stream, on any port.
-Keeps:     credentials as ``Secret``; of a query the names of its parameters; of a body its shape, not its values.
+Keeps:     credentials as ``Secret``; of a query the names of its parameters; of a body its shape, no values.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ from auditor.dissect.syntax.http_credentials import (
 )
 from auditor.dissect.syntax.http_head import HttpHead, SightedSecret, has_head_of_text, parse_head
 from auditor.dissect.syntax.text import printable
-from auditor.errors import MalformedError, TruncatedError
+from auditor.errors import MalformedError
 from auditor.wire import Cursor
 
 # IANA service names: http 80, http-alt 8080; 8000 and 8081 by common practice
@@ -141,6 +141,9 @@ def parse_stream(cursor: Cursor, from_client: bool, conversation: Conversation) 
         conversation.memory = _Exchange()
     exchange = conversation.memory
     octets = cursor.take(cursor.remaining, "message")
+    if conversation.is_resumed:
+        exchange.in_chunks[from_client] = False
+        exchange.methods.clear()
     if exchange.in_chunks.get(from_client):
         return _further_chunk(octets, exchange, from_client)
     head = parse_head(octets, "request_head" if from_client else "response_head")
@@ -240,8 +243,6 @@ def _further_chunk(octets: bytes, exchange: _Exchange, from_client: bool) -> Pas
         exchange.in_chunks[from_client] = False
         return PassedOver(length=length)
     ending = octets[data + size : data + size + 1]
-    if not ending and len(octets) > data + size:
-        raise TruncatedError("chunk", len(octets), "the line's end has not come")
     return PassedOver(length=data + size + (1 if ending == b"\n" else 2))
 
 

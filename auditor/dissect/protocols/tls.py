@@ -1,7 +1,8 @@
 """
 TLS handshakes: ClientHello, ServerHello, Certificate up to version 1.2, alerts in the clear.
 
-Standards: RFC 8446, RFC 5246, RFC 6066 section 3 (server_name), RFC 7301 (ALPN), RFC 9849 (ECH), RFC 8701 (GREASE).
+Standards: RFC 8446, RFC 5246, RFC 6066 section 3 (server_name), RFC 7301 (ALPN), RFC 9849 (ECH),
+           RFC 8701 (GREASE).
 Reads:     one direction of a TCP stream, on any port, messages split over records and segments.
 Keeps:     names, versions, suites, facts of the certificate; no random, key share or session identifier.
 """
@@ -115,7 +116,7 @@ class _Session:
 
 
 def looks_like(head: bytes) -> bool:
-    """Whether a stream that begins with ``head`` is worth parsing: a record header, and what can stand in it."""
+    """Whether a stream that begins so is worth parsing: a record header, and what can stand in it."""
     if len(head) < RECORD_HEADER_OCTETS + 1 or head[1] != 3 or head[2] > 4:
         return False
     length = head[3] << 8 | head[4]
@@ -143,6 +144,8 @@ def parse_stream(cursor: Cursor, from_client: bool, conversation: Conversation) 
         conversation.memory = _Session()
     session = conversation.memory
     direction = session.client if from_client else session.server
+    if conversation.is_resumed:
+        direction.left = 0
     if direction.left:
         return _handshake(cursor, from_client, conversation, direction)
     start = cursor.offset
@@ -215,7 +218,7 @@ def _handshake(
 
 
 def _gather(cursor: Cursor, left: int, size: int) -> tuple[bytes, int]:
-    """Collect octets of handshake messages across record headers; gives also what is left of the last record."""
+    """Collect octets of handshake messages across record headers; also: what is left of the last record."""
     parts: list[bytes] = []
     while size:
         if not left:

@@ -1,7 +1,7 @@
 """
 Names of form fields and query parameters, and the secrets among their values.
 
-Standards: WHATWG URL application/x-www-form-urlencoded (from memory), RFC 3986 section 2.1 (percent-encoding),
+Standards: WHATWG URL, application/x-www-form-urlencoded (from memory), RFC 3986 section 2.1 (percent),
            RFC 7578 and RFC 2046 section 5.1.1 (multipart/form-data).
 """
 

@@ -44,8 +44,7 @@ class Body:
     octets: bytes
     """At most ``MAX_BODY_KEPT``, chunks joined."""
     wire_length: int
-    """Octets on the wire from the end of the head as far as the reading goes on by itself; may lie beyond what is
-    there."""
+    """Octets on the wire from the end of the head to where reading goes on; may lie beyond what is there."""
     is_whole: bool
     more_chunks: bool = False
     """Where ``wire_length`` ends, the size of a further chunk stands."""
@@ -145,25 +144,28 @@ def after_last_chunk(octets: bytes, start: int) -> int:
 
 def _read_chunks(octets: bytes, start: int, *, ended: bool) -> Body:
     kept = bytearray()
-    position = start
     try:
-        while True:  # each turn passes over a chunk, or ends
-            size, data = next_chunk(octets, position)
-            if not size:
-                return Body(
-                    octets=bytes(kept), wire_length=after_last_chunk(octets, data) - start, is_whole=True
-                )
-            kept += octets[data : data + min(size, MAX_BODY_KEPT - len(kept))]
-            after = data + size + (1 if octets[data + size : data + size + 1] == b"\n" else 2)
-            if len(kept) >= MAX_BODY_KEPT:
-                return Body(octets=bytes(kept), wire_length=after - start, is_whole=False, more_chunks=True)
-            if len(octets) < after:
-                raise TruncatedError("chunk", len(octets), f"needs {after - position} octets")
-            position = after
+        return _join_chunks(octets, start, kept)
     except TruncatedError:
         if not ended:
             raise
         return Body(octets=bytes(kept), wire_length=len(octets) - start, is_whole=False)
+
+
+def _join_chunks(octets: bytes, start: int, kept: bytearray) -> Body:
+    """Collect chunks in ``kept`` up to its bound."""
+    position = start
+    while True:  # each turn passes over a chunk, or ends
+        size, data = next_chunk(octets, position)
+        if not size:
+            return Body(octets=bytes(kept), wire_length=after_last_chunk(octets, data) - start, is_whole=True)
+        kept += octets[data : data + min(size, MAX_BODY_KEPT - len(kept))]
+        after = data + size + (1 if octets[data + size : data + size + 1] == b"\n" else 2)
+        if len(kept) >= MAX_BODY_KEPT:
+            return Body(octets=bytes(kept), wire_length=after - start, is_whole=False, more_chunks=True)
+        if len(octets) < after:
+            raise TruncatedError("chunk", len(octets), f"needs {after - position} octets")
+        position = after
 
 
 def shape_of(octets: bytes, content_type: bytes | None, coding: bytes | None) -> Shape:

@@ -2,7 +2,7 @@
 Credentials that stand readable in the head of an HTTP message.
 
 Standards: RFC 9110 section 11 (authentication), RFC 7617 (Basic), RFC 6750 (bearer), RFC 6265 (cookies),
-           RFC 7616 section 3.4 (Digest: its user name is readable), RFC 3986 section 3.2.1 (user information).
+           RFC 7616 section 3.4 (Digest: its user name is clear), RFC 3986 section 3.2.1 (user information).
 """
 
 from __future__ import annotations
@@ -129,8 +129,8 @@ def split_target(target: bytes) -> tuple[str, Fields, str | None, list[SightedSe
     Take a request target apart (RFC 9112 3.2).
 
     Returns:
-        The path without anything secret, the fields of the query, the authority of an absolute form without user
-        information, and what secrets stood in it.
+        The path without anything secret, the fields of the query, the authority of an absolute form
+        without user information, and what secrets stood in it.
     """
     authority: str | None = None
     secrets: list[SightedSecret] = []

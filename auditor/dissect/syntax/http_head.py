@@ -33,8 +33,8 @@ class SightedSecret:
     kind: str
     """``password``, ``token``, ``user-name``, ``wifi-passphrase``."""
     place: str
-    """``http-basic``, ``http-bearer``, ``http-cookie``, ``http-url``, ``http-header``, ``http-form``, ``http-json``,
-    ``mqtt-connect``, ``text-key``, ``user-info``."""
+    """``http-basic``, ``http-bearer``, ``http-cookie``, ``http-url``, ``http-header``, ``http-form``,
+    ``http-json``, ``mqtt-connect``, ``text-key``, ``user-info``."""
     field: str
     """Name of the field, key or parameter that held it (made harmless); never the value."""
     secret: Secret

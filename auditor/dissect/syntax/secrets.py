@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from itertools import pairwise
 
 PASSWORD_WORDS = frozenset(
     {"password", "passwd", "passwort", "passphrase", "passcode", "pass", "pwd", "pw", "psk"}
@@ -124,7 +125,7 @@ def is_identifier(segment: str) -> bool:
 def _changes(text: str) -> int:
     """How often the class of character changes from one to the next."""
     classes = [(c.isdigit(), c.isupper()) for c in text]
-    return sum(a != b for a, b in zip(classes, classes[1:], strict=False))
+    return sum(a != b for a, b in pairwise(classes))
 
 
 def any_network_name(names: Iterable[str]) -> bool:

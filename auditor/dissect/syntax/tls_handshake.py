@@ -2,7 +2,7 @@
 The hello messages of TLS, shared by TLS over TCP and whatever else carries them.
 
 Standards: RFC 8446 section 4.1 (hello messages), 4.2 (extensions), RFC 5246 section 7.4.1, RFC 6066 section 3
-           (server_name), RFC 7301 section 3.1 (ALPN), RFC 8701 (GREASE), RFC 9849 section 5 (encrypted_client_hello).
+           (server_name), RFC 7301 section 3.1 (ALPN), RFC 8701 (GREASE), RFC 9849 section 5 (ECH).
 Reads:     the body of one handshake message.
 Keeps:     what the message classes of ``protocols/tls.py`` name; nothing random, no keys.
 """
@@ -51,7 +51,7 @@ class ServerHelloFields:
 
 
 def is_grease(value: int) -> bool:
-    """Whether a number of two octets is reserved so that peers learn to ignore the unknown (RFC 8701 section 2)."""
+    """Whether a number of two octets is one of those reserved to be ignored (RFC 8701 section 2)."""
     return value & 0x0F0F == 0x0A0A and value >> 8 == value & 0xFF
 
 
@@ -68,7 +68,7 @@ def parse_client_hello(body: Cursor) -> ClientHelloFields:
     body.block(body.uint(1, "legacy_compression_methods"), "legacy_compression_methods")
     extensions = _extensions(body)
 
-    versions = (legacy_version,)
+    versions: tuple[int, ...] = (legacy_version,)
     if (held := extensions.get(SUPPORTED_VERSIONS)) is not None:
         listed = held.block(held.uint(1, "supported_versions"), "supported_versions")
         octets = listed.take(listed.remaining & ~1, "supported_versions")
