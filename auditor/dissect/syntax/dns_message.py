@@ -274,7 +274,9 @@ def _section(
         record_type, record_class, time_to_live, length = _RECORD(data, offset)
         offset = start + length
         if offset > len(data):
-            raise TruncatedError(field + "_content", start, f"needs {length} octets, {len(data) - start} remain")
+            raise TruncatedError(
+                field + "_content", start, f"needs {length} octets, {len(data) - start} remain"
+            )
         flush = False
         if is_multicast and record_type != TYPE_OPT:
             flush = record_class >= TOP_CLASS_BIT
