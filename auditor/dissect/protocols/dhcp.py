@@ -55,9 +55,7 @@ OVERLOAD_FILE = 1  # RFC 2132 9.3: which fields hold further options
 OVERLOAD_SERVER_NAME = 2
 NAME_IN_WIRE_FORMAT = 0x04  # RFC 4702 2.1, flag E
 
-MAX_IDENTIFIER_OCTETS = (
-    64  # kept of a client identifier; a DUID-based one has at most 4 + 2 + 128 (RFC 4361), often 19
-)
+MAX_IDENTIFIER_OCTETS = 64  # kept of a client identifier: link addresses have 7, most DUIDs 19
 
 _FIXED = Struct(">BBBBIHH4s4s4s4s16s").unpack_from
 _FIXED_FIELDS = (  # where each ends, RFC 2131 figure 1
@@ -83,7 +81,8 @@ class DhcpMessage(Message):
     """One message; addresses are None where the field is all zero or absent."""
 
     message_type: int
-    """Option 53: 1 DISCOVER, 2 OFFER, 3 REQUEST, 4 DECLINE, 5 ACK, 6 NAK, 7 RELEASE, 8 INFORM; 0: plain BOOTP."""
+    """Option 53: 1 DISCOVER, 2 OFFER, 3 REQUEST, 4 DECLINE, 5 ACK, 6 NAK, 7 RELEASE, 8 INFORM;
+    0: plain BOOTP."""
     is_reply: bool
     transaction: int
     client_link: LinkAddress
@@ -279,10 +278,8 @@ def _host_name(options: _Options) -> str | None:
     if len(option.octets) < 3:
         raise MalformedError("full_name", option.offset, f"{len(option.octets)} octets, at least 3")
     flags, full = option.octets[0], option.octets[3:]
-    if flags & NAME_IN_WIRE_FORMAT:
-        first = full[1 : 1 + full[0]] if full else b""
-    else:
-        first = full.partition(b".")[0]
+    in_wire_format = flags & NAME_IN_WIRE_FORMAT
+    first = full[1 : 1 + full[0]] if in_wire_format and full else full.partition(b".")[0]
     return to_printable(first.rstrip(b"\0")) or None
 
 

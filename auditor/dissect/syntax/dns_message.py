@@ -2,7 +2,7 @@
 Messages of the domain name system: one bounded parser for DNS, mDNS and LLMNR.
 
 Standards: RFC 1035 section 4 (wire format), RFC 2181 section 8 (TTL), RFC 6762 section 18 (mDNS header and
-           class bits), RFC 6763 section 6 (TXT keys), RFC 2782 (SRV), RFC 9460 (SVCB and HTTPS, presence only).
+           class bits), RFC 6763 section 6 (TXT keys), RFC 2782 (SRV), RFC 9460 (SVCB and HTTPS: presence).
 """
 
 from __future__ import annotations
@@ -14,7 +14,9 @@ from typing import NamedTuple
 
 from auditor.addresses import IPV4_MAPPED_PREFIX, Address
 from auditor.dissect.message import Message
+from auditor.dissect.syntax.dns_name import Names, read_name
 from auditor.dissect.syntax.printable import to_printable
+from auditor.dissect.syntax.secrets import is_plausible, kind_of_field
 from auditor.errors import DecodeError, LimitError, MalformedError, TruncatedError
 from auditor.secret import Secret
 from auditor.wire import Cursor
@@ -39,18 +41,13 @@ TOP_CLASS_BIT = 0x8000  # RFC 6762 5.4 in a question, 10.2 in a record
 PARAMETER_ECH = 5  # RFC 9460 14.3.2
 MAX_TIME_TO_LIVE = 0x7FFF_FFFF  # seconds; RFC 2181 section 8: what is above counts as zero
 
-MAX_NAME_OCTETS = 255  # RFC 1035 2.3.4, lengths and the root included; so at most 127 labels
-MAX_POINTERS = 127  # in one name: one before each label is more than anybody writes
 # In one message.  A multicast message has at most 9000 octets (RFC 6762 section
 # 17), which hold 818 records of the least size.
 MAX_RECORDS = 1024
 
-# RFC 6763 6: the key for a password is registered as ``p`` for http, ssh, telnet, ftp and others (IANA service
-# names).  The other names are common practice.
-PASSWORD_KEYS = frozenset(
-    "p pw pwd pass passwd password passphrase passcode psk wpa wifipassword wifipass pin pincode secret key "
-    "apikey token accesstoken authtoken auth".split()
-)
+# Keys that hold a password besides those whose name says so: ``p`` is registered for http, ssh, telnet, ftp
+# and others (IANA service names); the others are common practice.
+PASSWORD_KEYS = frozenset({"p", "pin", "pincode", "wpa"})
 
 _HEADER = Struct(">6H").unpack_from
 _QUESTION = Struct(">HH").unpack_from
@@ -130,9 +127,6 @@ class DnsMessage(Message):
 _Content = tuple[Address | None, str | None, int | None, tuple[TextKey, ...], bool]
 """Address, target, port, text and presence of ech, in the order of ``ResourceRecord``."""
 
-_Names = dict[int, tuple[str, int]]
-"""Names read so far in this message: where one begins, its text and its length in octets."""
-
 
 def parse_dns_message(cursor: Cursor, *, is_multicast: bool, prefix_octets: int = 0) -> DnsMessage:
     """
@@ -177,7 +171,7 @@ def looks_like_dns(head: bytes) -> bool:
 
 
 def _begins_with_name(head: bytes, is_question: bool) -> bool:
-    """Walk the first name as far as ``head`` holds it; its type must not be zero and its class must be in use."""
+    """Walk the first name as far as ``head`` holds it; it must have a type and a class in use behind it."""
     offset = HEADER_OCTETS
     while offset < len(head):
         length = head[offset]
@@ -209,7 +203,7 @@ def _message(data: bytes, is_multicast: bool, prefix_octets: int) -> DnsMessage:
         # impossible count is a fault of the sender, a possible one our bound.
         kind = LimitError if HEADER_OCTETS + 5 * questions + 11 * sum(counts) <= len(data) else MalformedError
         raise kind("header", 4, f"{questions + sum(counts)} questions and records > {MAX_RECORDS}")
-    names: _Names = {}
+    names: Names = {}
     asked, offset = _questions(data, questions, names, is_multicast)
     sections = []
     unread = 0
@@ -236,13 +230,11 @@ def _message(data: bytes, is_multicast: bool, prefix_octets: int) -> DnsMessage:
     )
 
 
-def _questions(
-    data: bytes, count: int, names: _Names, is_multicast: bool
-) -> tuple[tuple[Question, ...], int]:
+def _questions(data: bytes, count: int, names: Names, is_multicast: bool) -> tuple[tuple[Question, ...], int]:
     offset = HEADER_OCTETS
     questions = []
     for _ in range(count):
-        name, offset = _name(data, offset, names, "question_name")
+        name, offset = read_name(data, offset, names, "question_name")
         if offset + 4 > len(data):
             raise TruncatedError("question_type", offset, f"needs 4 octets, {len(data) - offset} remain")
         record_type, record_class = _QUESTION(data, offset)
@@ -259,7 +251,7 @@ def _section(
     data: bytes,
     offset: int,
     count: int,
-    names: _Names,
+    names: Names,
     is_multicast: bool,
     field: str,
     records: list[ResourceRecord],
@@ -267,7 +259,7 @@ def _section(
     """Append the records of one section to ``records``; return where it ends and how many were broken."""
     broken = 0
     for _ in range(count):
-        name, offset = _name(data, offset, names, field + "_name")
+        name, offset = read_name(data, offset, names, field + "_name")
         start = offset + 10
         if start > len(data):
             raise TruncatedError(field + "_header", offset, f"needs 10 octets, {len(data) - offset} remain")
@@ -297,99 +289,34 @@ def _section(
     return offset, broken
 
 
-def _name(data: bytes, offset: int, names: _Names, field: str) -> tuple[str, int]:
-    """
-    Read a domain name (RFC 1035 4.1.4); return its text and where the message goes on.
-
-    A pointer must lead before everything this name has read, so every walk ends.
-    """
-    size = len(data)
-    if offset + 1 < size and data[offset] >= 0xC0:
-        # Most names are a pointer to one that was read before, and that stands before this one.
-        known = names.get((data[offset] & 0x3F) << 8 | data[offset + 1])
-        if known is not None:
-            return known[0], offset + 2
-    start = lowest = offset
-    after = -1
-    labels: list[str] = []
-    octets = 1  # the root
-    pointers = 0
-    while True:
-        if offset >= size:
-            raise TruncatedError(field, offset, "needs 1 octet, 0 remain")
-        length = data[offset]
-        if length == 0:
-            offset += 1
-            break
-        if length < 64:
-            stop = offset + 1 + length
-            if stop > size:
-                raise TruncatedError(field, offset, f"needs {length} octets, {size - offset - 1} remain")
-            labels.append(_label(data[offset + 1 : stop]))
-            octets += 1 + length
-            offset = stop
-        elif length >= 0xC0:
-            if offset + 2 > size:
-                raise TruncatedError(field, offset, "needs 2 octets, 1 remains")
-            target = (length & 0x3F) << 8 | data[offset + 1]
-            if target >= lowest:
-                raise MalformedError(field, offset, f"pointer to octet {target} does not lead back")
-            pointers += 1
-            if pointers > MAX_POINTERS:
-                raise LimitError(field, offset, f"more than {MAX_POINTERS} pointers")
-            if after < 0:
-                after = offset + 2
-            known = names.get(target)
-            if known is not None:
-                if known[0]:
-                    labels.append(known[0])
-                octets += known[1] - 1
-                break
-            lowest = offset = target
-        else:
-            raise MalformedError(field, offset, f"label of type {length >> 6}")
-        if octets > MAX_NAME_OCTETS:
-            raise MalformedError(field, start, f"name of more than {MAX_NAME_OCTETS} octets")
-    if octets > MAX_NAME_OCTETS:
-        raise MalformedError(field, start, f"name of more than {MAX_NAME_OCTETS} octets")
-    text = ".".join(labels)
-    names[start] = (text, octets)
-    return text, offset if after < 0 else after
-
-
-@lru_cache(maxsize=4096)  # labels of at most 63 octets, and the same few in all messages of a home
-def _label(octets: bytes) -> str:
-    return to_printable(octets, ".")
-
-
-def _ipv4(data: bytes, start: int, end: int, _names: _Names) -> _Content:
+def _ipv4(data: bytes, start: int, end: int, _names: Names) -> _Content:
     if end - start != 4:
         raise MalformedError("address", start, f"{end - start} octets, not 4")
     return Address(IPV4_MAPPED_PREFIX + data[start:end]), None, None, (), False
 
 
-def _ipv6(data: bytes, start: int, end: int, _names: _Names) -> _Content:
+def _ipv6(data: bytes, start: int, end: int, _names: Names) -> _Content:
     if end - start != 16:
         raise MalformedError("address", start, f"{end - start} octets, not 16")
     return Address(data[start:end]), None, None, (), False
 
 
-def _target(data: bytes, start: int, end: int, names: _Names) -> _Content:
+def _target(data: bytes, start: int, end: int, names: Names) -> _Content:
     return None, _name_until(data, start, end, names), None, (), False
 
 
-def _service_location(data: bytes, start: int, end: int, names: _Names) -> _Content:
+def _service_location(data: bytes, start: int, end: int, names: Names) -> _Content:
     """RFC 2782 forbids a compressed target, RFC 6762 18.14 asks for one."""
     if end - start < 7:
         raise MalformedError("service", start, f"{end - start} octets")
     return None, _name_until(data, start + 6, end, names), _SERVICE(data, start)[2], (), False
 
 
-def _service_binding(data: bytes, start: int, end: int, names: _Names) -> _Content:
+def _service_binding(data: bytes, start: int, end: int, names: Names) -> _Content:
     """RFC 9460 2.2: priority, target, then parameters in ascending order, each once."""
     if end - start < 3:
         raise MalformedError("service_binding", start, f"{end - start} octets")
-    target, offset = _name(data, start + 2, names, "service_binding_target")
+    target, offset = read_name(data, start + 2, names, "service_binding_target")
     has_ech, previous = False, -1
     while offset < end:
         if offset + 4 > end:
@@ -405,7 +332,7 @@ def _service_binding(data: bytes, start: int, end: int, names: _Names) -> _Conte
     return None, target, None, (), has_ech
 
 
-def _text(data: bytes, start: int, end: int, _names: _Names) -> _Content:
+def _text(data: bytes, start: int, end: int, _names: Names) -> _Content:
     """RFC 6763 section 6; strings without a key are passed over, of equal keys the first counts (6.4)."""
     keys: dict[str, TextKey] = {}
     while start < end:
@@ -414,10 +341,10 @@ def _text(data: bytes, start: int, end: int, _names: _Names) -> _Content:
             raise MalformedError("text", start, f"string of {data[start]} octets, {end - start - 1} remain")
         key, equals, value = data[start + 1 : stop].partition(b"=")
         start = stop
-        name, folded, holds_password = _text_key(key)
+        name, folded, kind = _text_key(key)
         if not name or folded in keys:
             continue
-        if holds_password and value:
+        if kind is not None and is_plausible(kind, name, value):
             keys[folded] = TextKey(name, None, Secret(value))
         else:
             keys[folded] = TextKey(name, to_printable(value) if equals else None, None)
@@ -425,16 +352,16 @@ def _text(data: bytes, start: int, end: int, _names: _Names) -> _Content:
 
 
 @lru_cache(maxsize=1024)  # keys of at most 255 octets, and the same few in all announcements
-def _text_key(octets: bytes) -> tuple[str, str, bool]:
-    """Return a key as sent, folded for comparison, and whether its value is a password."""
+def _text_key(octets: bytes) -> tuple[str, str, str | None]:
+    """Return a key as sent, folded for comparison, and the kind of secret that it holds."""
     name = to_printable(octets)
     folded = name.lower()
-    return name, folded, folded.replace("_", "").replace("-", "") in PASSWORD_KEYS
+    return name, folded, "password" if folded in PASSWORD_KEYS else kind_of_field(name)
 
 
-def _name_until(data: bytes, start: int, end: int, names: _Names) -> str:
+def _name_until(data: bytes, start: int, end: int, names: Names) -> str:
     """Read a name that must fill the rest of the content."""
-    name, after = _name(data, start, names, "target")
+    name, after = read_name(data, start, names, "target")
     if after != end:
         raise MalformedError("target", start, f"ends at octet {after}, not {end}")
     return name

@@ -1,18 +1,18 @@
-"""
+r"""
 Octets of a recording as text that a person can read and a terminal cannot obey.
 
-Standard: RFC 1035 section 5.1 (``\\DDD``: the octet as three decimal digits).
+Standard: RFC 1035 section 5.1 (``\DDD``: the octet as three decimal digits).
 """
 
 from __future__ import annotations
 
 
 def to_printable(octets: bytes, escape: str = "") -> str:
-    """
+    r"""
     Return ``octets`` as one line of printable text from which they can be told again.
 
     UTF-8 is kept; every octet of a character that does not print, and every
-    octet that is no UTF-8, is written ``\\DDD``.  The backslash and the one
+    octet that is no UTF-8, is written ``\DDD``.  The backslash and the one
     character that may be given as ``escape`` get a backslash before them.
     """
     text = octets.decode("utf-8", "surrogateescape")
