@@ -17,7 +17,7 @@ from auditor.dissect.syntax.dns_message import (
     looks_like_dns,
     parse_dns_message,
 )
-from auditor.errors import MalformedError
+from auditor.errors import MalformedError, TruncatedError
 from auditor.wire import Cursor
 
 NAME = "domain"  # IANA service name
@@ -38,7 +38,12 @@ def parse_stream(cursor: Cursor, _from_client: bool, _conversation: Conversation
     length = cursor.uint(LENGTH_OCTETS, "length")
     if length < HEADER_OCTETS:
         raise MalformedError("length", start, f"{length} < {HEADER_OCTETS}")
-    return parse_dns_message(cursor.block(length, "message"), is_multicast=False, prefix_octets=LENGTH_OCTETS)
+    message = cursor.block(length, "message")
+    try:
+        return parse_dns_message(message, is_multicast=False, prefix_octets=LENGTH_OCTETS)
+    except TruncatedError as error:
+        # All octets that the length promised are here: waiting for more would not help.
+        raise MalformedError(error.field, error.offset, error.problem) from None
 
 
 def looks_like_stream(head: bytes) -> bool:
