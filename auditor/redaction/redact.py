@@ -45,7 +45,7 @@ _LINK_BARE = re.compile(r"(?<![0-9A-Za-z])(?=[0-9A-Fa-f]*[0-9])[0-9A-Fa-f]{12}(?
 _IPV4 = re.compile(r"(?<![0-9.])[0-9]{1,3}(?:\.[0-9]{1,3}){3}(?![0-9]|\.[0-9])")
 _IPV6 = re.compile(
     r"(?<![0-9A-Za-z:.])(?=[0-9A-Fa-f:.]*:[0-9A-Fa-f:.]*:)"
-    r"[0-9A-Fa-f:]{2,39}(?:[0-9]{1,3}(?:\.[0-9]{1,3}){3})?(?![0-9A-Za-z:])"
+    r"(?:[0-9A-Fa-f:]{1,30}:[0-9]{1,3}(?:\.[0-9]{1,3}){3}|[0-9A-Fa-f:]{2,39})(?![0-9A-Za-z:])"
 )
 # Names that exist only inside homes: RFC 6762 section 3, RFC 8375, and what routers give (common practice).
 _LOCAL_NAME = re.compile(
@@ -121,6 +121,10 @@ class _Gate:
             if not device.is_chosen:
                 for word in _words_of(device):
                     words.setdefault(word, self._pseudonyms[device.device_id])
+        own_vendors = {device.vendor for device in self._chosen.values()}
+        for device in inventory.devices:
+            if device.vendor and device.vendor not in own_vendors:
+                words.setdefault(device.vendor, HIDDEN_NAME)
         for row in document["remote_contacts"]:
             if row["device_id"] not in self._chosen and row["name"]:
                 words.setdefault(row["name"], HIDDEN_NAME)

@@ -18,12 +18,8 @@ def render_markdown(outline: Outline) -> str:
             case Items(texts):
                 parts.append("\n".join(f"- {harmless_markdown(text)}" for text in texts))
             case Fields(pairs):
-                parts.append(
-                    "\n".join(
-                        f"- **{harmless_markdown(label)}:** {harmless_markdown(text)}"
-                        for label, text in pairs
-                    )
-                )
+                lines = [f"- **{label}:** {_inside(text)}" for label, text in pairs]
+                parts.append("\n".join(lines))
             case Table():
                 parts.append(_table(block))
     return "\n\n".join(parts) + "\n"
@@ -31,5 +27,9 @@ def render_markdown(outline: Outline) -> str:
 
 def _table(block: Table) -> str:
     rows = [block.headers, tuple("---" for _ in block.headers)]
-    rows += [tuple(harmless_markdown(harmless_cell(cell)) for cell in row) for row in block.rows]
+    rows += [tuple(_inside(harmless_cell(cell)) for cell in row) for row in block.rows]
     return "\n".join(f"| {' | '.join(row)} |" for row in rows)
+
+
+def _inside(text: str) -> str:
+    return harmless_markdown(text, at_line_start=False)
