@@ -13,9 +13,10 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 from auditor import __version__
+from auditor.capture.compression import BinarySource
 from auditor.capture.merge import open_captures
 from auditor.capture.reader import open_capture as open_capture_file
 from auditor.dissect.dispatch import Dispatcher
@@ -234,7 +235,7 @@ def _home(home: Home | PathLike | None) -> Home:
     return home if isinstance(home, Home) else load_home(Path(home))
 
 
-def _sources(paths: PathLike | Sequence[PathLike]) -> list[Path | BinaryIO]:
+def _sources(paths: PathLike | Sequence[PathLike]) -> list[Path | BinarySource]:
     given = [paths] if isinstance(paths, str | os.PathLike) else list(paths)
     if not given:
         raise CaptureReadError("(no file)", "expected at least one recording")
@@ -242,15 +243,15 @@ def _sources(paths: PathLike | Sequence[PathLike]) -> list[Path | BinaryIO]:
 
 
 def _readable(
-    sources: Sequence[Path | BinaryIO],
-) -> tuple[list[Path | BinaryIO], tuple[CaptureError, ...]]:
+    sources: Sequence[Path | BinarySource],
+) -> tuple[list[Path | BinarySource], tuple[CaptureError, ...]]:
     """
     Part the sources that open as captures from those that do not.
 
     One broken file among several must not hide what the others hold; where none
     opens, the first error is raised.  Streams cannot be tried twice and pass.
     """
-    readable: list[Path | BinaryIO] = []
+    readable: list[Path | BinarySource] = []
     errors: list[CaptureError] = []
     for source in sources:
         if isinstance(source, Path) and not source.is_dir() and len(sources) > 1:
@@ -266,7 +267,7 @@ def _readable(
     return readable, tuple(errors)
 
 
-def _total_octets(sources: Sequence[Path | BinaryIO]) -> int | None:
+def _total_octets(sources: Sequence[Path | BinarySource]) -> int | None:
     total = 0
     for source in sources:
         if not isinstance(source, Path):

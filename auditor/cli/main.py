@@ -70,8 +70,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         say(_parser_text(error))
         return ExitStatus.WRONG_USAGE
     except (KeyboardInterrupt, typer.Abort):
-        say("interrupted; nothing was written")
-        return ExitStatus.INTERRUPTED
+        status = ExitStatus.INTERRUPTED
     except AuditorError as error:
         return _status_of(error)
     except Exception as error:  # noqa: BLE001 - the last wall: whatever comes here is our fault and must end with 4
@@ -81,6 +80,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             print(traceback.format_exc(), file=sys.stderr)  # noqa: T201 - asked for, and more than one line
         say(f"{type(error).__name__} {_place_of(error)}: {HOW_TO_REPORT}")
         return ExitStatus.OUR_FAULT
+    if status == ExitStatus.INTERRUPTED:  # newer versions of the library turn the signal into this status
+        say("interrupted")
     return status if isinstance(status, int) else ExitStatus.JUDGED
 
 

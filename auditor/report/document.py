@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, TypeVar, cast
+from typing import Any, TypeVar
 
 from auditor.addresses import format_address, format_link
 from auditor.capture.record import CaptureFacts
@@ -66,7 +66,7 @@ def build_document(
     order = {device.device_id: place for place, device in enumerate(inventory.devices)}
 
     def rows(word: str, kind: type[_FactT], sort_key: Callable[[_FactT], tuple[Any, ...]]) -> list[_FactT]:
-        facts = [cast("_FactT", fact) for fact in inventory.facts.get(word, ()) if isinstance(fact, kind)]
+        facts = [fact for fact in inventory.facts.get(word, ()) if isinstance(fact, kind)]
         return sorted(facts, key=lambda fact: (order.get(fact.device_id, len(order)), *sort_key(fact)))
 
     return {

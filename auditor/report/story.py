@@ -104,7 +104,7 @@ def _verdict(document: Document) -> Outline:
 def _coverage(document: Document) -> Outline:
     coverage = document["coverage"]
     pairs = [
-        ("Recorded", wording.VANTAGES.get(coverage["vantage"], coverage["vantage"])),
+        ("Recorded", wording.say(wording.VANTAGES, coverage["vantage"])),
         ("Length", wording.duration(coverage["duration_seconds"])),
     ]
     for capture in document["captures"]:

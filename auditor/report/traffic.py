@@ -108,8 +108,8 @@ def _remote(row: Document, name: Callable[[str], str]) -> str:
     return wording.joined(
         [
             lead,
-            wording.NAME_SOURCES.get(row["name_source"], row["name_source"]),
-            wording.CONFIDENTIALITY.get(row["confidentiality"], row["confidentiality"]) if answered else "",
+            wording.say(wording.NAME_SOURCES, row["name_source"]),
+            wording.say(wording.CONFIDENTIALITY, row["confidentiality"]) if answered else "",
             f"sent {wording.octets(row['sent_octets'])}, received {wording.octets(row['received_octets'])}",
             f"{wording.plural(row['flows'], 'flow')} ({wording.outcomes(row['outcomes'])})",
             wording.period(row["period"]),
@@ -139,7 +139,7 @@ def _local(row: Document, name: Callable[[str], str]) -> str:
             f"{wording.plural(row['flows'], 'flow')}"
             + ("" if group else f" ({wording.outcomes(row['outcomes'])})"),
             wording.period(row["period"]),
-            sure.get(row["initiator_known"], row["initiator_known"]),
+            wording.say(sure, row["initiator_known"]),
         ]
     )
 
@@ -151,13 +151,16 @@ def services_section(document: Document) -> Outline:
 
 
 def _service(row: Document, name: Callable[[str], str]) -> str:
-    places = ", ".join(wording.PLACES.get(place, place) for place in row["reached_from"])
+    places = ", ".join(wording.say(wording.PLACES, place) for place in row["reached_from"])
+    readable = wording.say(wording.CONFIDENTIALITY, row["confidentiality"])
     announced_only = "announced; nobody contacted it in this recording, so whether it is open was not seen"
     return wording.joined(
         [
             f"{name(row['device_id'])}: {_port(row)} ({row['family']})",
             announced_only if row["state"] == "announced" else row["state"],
-            wording.CONFIDENTIALITY.get(row["confidentiality"], "") if row["state"] == "answered" else "",
+            wording.say(wording.CONFIDENTIALITY, row["confidentiality"])
+            if row["state"] == "answered"
+            else "",
             f"reached from {places}" if places else "",
             packet(row["first_packet"]),
         ]
@@ -189,7 +192,7 @@ def _control(row: Document, name: Callable[[str], str]) -> str:
         [
             f"{name(row['from_id'])} {effects.get(row['effect'], row['effect'])} {name(row['device_id'])}",
             f"{row['protocol']} {row['operation']}",
-            logins.get(row["authentication"], row["authentication"]),
+            wording.say(logins, row["authentication"]),
             answers[row["answered"]],
             wording.plural(row["count"], "request"),
             packet(row["first_packet"]),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 Document = dict[str, Any]
@@ -46,6 +47,11 @@ PLACES = {
     "other-segment": "another segment",
     "internet": "the internet",
 }
+
+
+def say(table: Mapping[str, str], word: str) -> str:
+    """The sentence part for a word of the document; a word that is new here is said as it stands."""
+    return table.get(word, word)
 
 
 def duration(seconds: float) -> str:
