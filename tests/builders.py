@@ -50,6 +50,8 @@ class Recording:
     start_ns: int = START_NS
     now_ns: int = 0
     frames: list[Frame] = field(default_factory=list)
+    keep_order: bool = False
+    """Write frames as they stand, not by time: a clock that jumps."""
     _random: random.Random = field(default_factory=lambda: random.Random(77))
     _identifications: dict[str, int] = field(default_factory=dict)
     _comment: str | None = None
@@ -103,7 +105,7 @@ class Recording:
             sender.link if inside[0] else self.segment.router.link,
             receiver.link if inside[1] else self.segment.router.link,
             octets.ip(source, target, protocol, payload, identification=self._identification(source),
-                      hop_limit=64 - (0 if inside[0] else max(1, sender.hops_away))),
+                      hop_limit=sender.hop_limit - (0 if inside[0] else max(1, sender.hops_away))),
         )  # fmt: skip
         self.wait(OUTSIDE_DELAY if max(sender.hops_away, receiver.hops_away) else LOCAL_DELAY)
 
@@ -325,7 +327,7 @@ class Recording:
             for frame in self.frames
             for turn in range(copies)
         ]
-        return sorted(taken, key=lambda packet: packet.time_ns)
+        return taken if self.keep_order else sorted(taken, key=lambda packet: packet.time_ns)
 
     def write(self, path: Path, *, snap_octets: int = 0, copies: int = 1, cut_octets: int = 0, dropped: int | None = None,
               filter_text: str | None = None, comment: str | None = None) -> Path:  # fmt: skip

@@ -19,6 +19,8 @@ class Host:
     """Routers between this host and the recorded segment; outside hosts have some."""
     ipv6_global: str = "::"
     """Used towards the internet where the home address is a unique local one."""
+    hop_limit: int = 64
+    """What it sends packets with (RFC 1340 and common practice: 64)."""
 
     def address(self, family: str, towards: Host | None = None) -> str:
         """The address for a conversation of this family."""

@@ -1,9 +1,8 @@
 """
 TLS sessions as octets: real handshakes of the standard library between two memory buffers.
 
-Keys and certificates are thrown away.  The committed recordings use the transcripts in ``transcripts.json`` so that
-writing them again gives the same octets; a name that is not in there is handshaken anew and stored by
-``python -m tests.household``.
+Keys and certificates are thrown away.  The committed recordings use the transcripts in ``transcripts.json``, so that
+writing them again gives the same octets; a name that is not in there is handshaken anew.
 """
 
 from __future__ import annotations
@@ -14,6 +13,7 @@ import struct
 import tempfile
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 
 from cryptography import x509
@@ -36,13 +36,13 @@ class Piece:
 Transcript = list[Piece]
 
 
-def transcript(server_name: str, *, version: str = "1.2", certificate_name: str | None = None, expired: bool = False,
+def transcript(server_name: str | None, *, version: str = "1.2", certificate_name: str | None = None, expired: bool = False,
                self_signed: bool = False, exchanges: int = 2, octets_each: int = 120) -> Transcript:  # fmt: skip
     """
     Handshake and a few encrypted exchanges.
 
     Args:
-        server_name: sent in server_name (RFC 6066 section 3).
+        server_name: sent in server_name (RFC 6066 section 3); None sends none.
         version: ``1.2`` or ``1.3``.
         certificate_name: subject and subjectAltName; the server's name where None.
         expired: the certificate ended before the recording.
@@ -52,7 +52,12 @@ def transcript(server_name: str, *, version: str = "1.2", certificate_name: str 
     """
     chosen = ssl.TLSVersion.TLSv1_3 if version == "1.3" else ssl.TLSVersion.TLSv1_2
     server_context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    _load(server_context, certificate_name or server_name, expired=expired, self_signed=self_signed)
+    _load(
+        server_context,
+        certificate_name or server_name or "nobody.example",
+        expired=expired,
+        self_signed=self_signed,
+    )
     client_context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
     client_context.check_hostname = False
     client_context.verify_mode = ssl.CERT_NONE
@@ -92,15 +97,25 @@ def _try_handshake(side: ssl.SSLObject, done: set[bool], key: bool) -> None:
         pass
 
 
+@cache
+def _known() -> dict[str, list[tuple[bool, str]]]:
+    """What the store holds, and what this run has added."""
+    return json.loads(STORE.read_text("utf-8")) if STORE.exists() else {}
+
+
 def stored(server_name: str, version: str = "1.2") -> Transcript:
-    """The same octets every time; made and stored when the name is new."""
-    known = json.loads(STORE.read_text("utf-8")) if STORE.exists() else {}
-    key = f"{server_name} {version}"
+    """The same octets every time where the name is in the store, else the same for this run."""
+    known, key = _known(), f"{server_name} {version}"
     if key not in known:
-        made = transcript(server_name, version=version)
-        known[key] = [[piece.from_client, piece.octets.hex()] for piece in made]
-        STORE.write_text(json.dumps(known, indent=1, sort_keys=True) + "\n", "utf-8")
+        known[key] = [
+            (piece.from_client, piece.octets.hex()) for piece in transcript(server_name, version=version)
+        ]
     return [Piece(from_client, bytes.fromhex(octets)) for from_client, octets in known[key]]
+
+
+def save_store() -> None:
+    """Write down what was handshaken anew, so that the next run gives the same octets."""
+    STORE.write_text(json.dumps(_known(), indent=1, sort_keys=True) + "\n", "utf-8")
 
 
 def with_encrypted_client_hello(pieces: Transcript) -> Transcript:
