@@ -147,6 +147,13 @@ def with_encrypted_client_hello(pieces: Transcript) -> Transcript:
 
 def _load(context: ssl.SSLContext, name: str, *, expired: bool, self_signed: bool) -> None:
     """Give the server a new key and certificate."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "server.pem"
+        context.load_cert_chain(write_certificate(path, name, expired=expired, self_signed=self_signed))
+
+
+def write_certificate(path: Path, name: str, *, expired: bool = False, self_signed: bool = False) -> Path:
+    """Write a new key and a certificate for a name into one PEM file."""
     key = ec.generate_private_key(ec.SECP256R1())
     subject = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, name)])
     issuer = (
@@ -167,12 +174,8 @@ def _load(context: ssl.SSLContext, name: str, *, expired: bool, self_signed: boo
         .add_extension(x509.SubjectAlternativeName([x509.DNSName(name)]), critical=False)
         .sign(signer, hashes.SHA256())
     )
-    with tempfile.NamedTemporaryFile(suffix=".pem") as file:
-        file.write(certificate.public_bytes(serialization.Encoding.PEM))
-        file.write(
-            key.private_bytes(
-                serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
-            )
-        )
-        file.flush()
-        context.load_cert_chain(file.name)
+    private = key.private_bytes(
+        serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
+    )
+    path.write_bytes(certificate.public_bytes(serialization.Encoding.PEM) + private)
+    return path
