@@ -186,6 +186,32 @@ class Recording:
         self.frame(client.link, octets.BROADCAST, octets.ARP, announced)  # RFC 5227 section 3
         self.wait(0.02)
 
+    def neighbour(self, sender: Host, target: Host) -> None:
+        """Who has an IPv6 address; its own: duplicate address detection, unanswered (RFC 4861 4.3, RFC 4862 5.4.2)."""
+        is_own = sender is target
+        group, source = octets.solicited_node(target.ipv6), "::" if is_own else sender.ipv6
+        asked = (
+            bytes(4) + octets.packed(target.ipv6) + (b"" if is_own else octets.link_option(1, sender.link))
+        )
+        self._icmpv6(
+            sender.link, octets.group_link(group), source, group, octets.icmp(source, group, 135, 0, asked)
+        )
+        if not is_own:
+            told = bytes.fromhex("60000000") + octets.packed(target.ipv6) + octets.link_option(2, target.link)
+            made = octets.icmp(target.ipv6, sender.ipv6, 136, 0, told)
+            self._icmpv6(target.link, sender.link, target.ipv6, sender.ipv6, made)
+
+    def router_advertisement(self, source: str = "fe80::1") -> None:
+        """The router offers its prefix to all nodes."""
+        router = self.segment.router
+        prefix = next(prefix for prefix in self.segment.prefixes if is_ipv6(prefix)).partition("/")[0]
+        made = octets.icmp(source, "ff02::1", 134, 0, octets.router_advertisement(prefix, router.link))
+        self._icmpv6(router.link, octets.group_link("ff02::1"), source, "ff02::1", made)
+
+    def _icmpv6(self, source_link: str, target_link: str, source: str, target: str, message: bytes) -> None:
+        self._ip(source_link, target_link, octets.ip(source, target, octets.ICMPV6, message, hop_limit=255))
+        self.wait(LOCAL_DELAY)
+
     def igmp_join(self, host: Host, group: str) -> None:
         """A membership report."""
         made = octets.ip(host.ipv4, group, octets.IGMP, octets.igmp_report(group), hop_limit=1)

@@ -51,12 +51,6 @@ def group_link(address: str) -> str:
     return (bytes.fromhex("01005e") + bytes([octets[1] & 0x7F]) + octets[2:]).hex(":")
 
 
-def interface_identifier(link_address: str) -> bytes:
-    """The modified EUI-64 of a link address (RFC 4291 appendix A)."""
-    octets = link(link_address)
-    return bytes([octets[0] ^ 2]) + octets[1:3] + b"\xff\xfe" + octets[3:]
-
-
 def ethernet(source: str, target: str, ethertype: int, payload: bytes, vlan: int | None = None) -> bytes:
     """One frame without check sequence, padded; ``vlan`` adds an 802.1Q tag."""
     tag = b"" if vlan is None else struct.pack("!HH", 0x8100, vlan)
@@ -120,6 +114,22 @@ def icmp(source: str, target: str, kind: int, code: int, rest: bytes) -> bytes:
     message = bytes([kind, code, 0, 0]) + rest
     covered = pseudo_header(source, target, ICMPV6, len(message)) if is_ipv6(source) else b""
     return message[:2] + checksum(covered + message).to_bytes(2) + message[4:]
+
+
+def solicited_node(address: str) -> str:
+    """The group that a neighbour solicitation goes to (RFC 4291 2.7.1)."""
+    return str(ip_address(bytes.fromhex("ff0200000000000000000001ff") + packed(address)[-3:]))
+
+
+def link_option(kind: int, link_address: str) -> bytes:
+    """Source (1) or target (2) link-layer address (RFC 4861 4.6.1)."""
+    return bytes([kind, 1]) + link(link_address)
+
+
+def router_advertisement(prefix: str, router_link: str) -> bytes:
+    """What follows the checksum: 30 minutes, one on-link prefix of 64 bits for addresses (RFC 4861 4.2, 4.6.2)."""
+    announced = struct.pack("!BBBBIII", 3, 4, 64, 0xC0, 86_400, 14_400, 0) + packed(prefix)
+    return struct.pack("!BBHII", 64, 0, 1800, 0, 0) + link_option(1, router_link) + announced
 
 
 def igmp_report(group: str) -> bytes:

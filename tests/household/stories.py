@@ -32,9 +32,11 @@ RECORD_HEAD = bytes.fromhex("170303")  # TLS application data (RFC 8446 5.1)
 
 
 def join(recording: Recording, light: Host) -> None:
-    """Power on: lease, own name, announcement, groups."""
+    """Power on: lease, addresses, own name, announcement."""
     recording.dhcp_lease(light, vendor_class="udhcp 1.36.1")
     recording.arp(light, recording.segment.router)
+    recording.router_advertisement()
+    recording.neighbour(light, light)
     recording.mdns_probe(light)
     recording.mdns_announce(light, text=ANNOUNCED)
 

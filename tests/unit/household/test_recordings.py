@@ -17,10 +17,17 @@ from scapy.config import conf
 from scapy.layers.dhcp import DHCP
 from scapy.layers.dns import DNS
 from scapy.layers.inet import ICMP, IP, TCP, UDP
-from scapy.layers.inet6 import ICMPv6DestUnreach, IPv6
+from scapy.layers.inet6 import (
+    ICMPv6DestUnreach,
+    ICMPv6ND_NS,
+    ICMPv6NDOptDstLLAddr,
+    ICMPv6NDOptPrefixInfo,
+    IPv6,
+)
 from scapy.layers.l2 import ARP, Ether
 from scapy.layers.ntp import NTPHeader
 from scapy.utils import rdpcap
+from scapy.utils6 import in6_addrtomac
 
 from tests.builders import Recording
 from tests.household import messages
@@ -53,6 +60,9 @@ def a_bit_of_everything() -> Recording:
     recording.mdns_browse(PHONE)
     recording.ssdp_search(HUB)
     recording.igmp_join(LIGHT, "239.255.0.1")
+    recording.router_advertisement()
+    recording.neighbour(LIGHT, LIGHT)
+    recording.neighbour(PHONE, LIGHT)
     recording.dns_lookup(LIGHT, CLOUD.name, [CLOUD.ipv4])
     recording.dns_lookup(LIGHT, CLOUD.name, [CLOUD.ipv6], family="ipv6")
     recording.dns_lookup(LIGHT, "nobody.example", fails=True)
@@ -173,6 +183,23 @@ def test_arp_probe_has_no_sender_address():
 
     probe = Ether(recording.frames[0].octets)[ARP]
     assert (probe.psrc, probe.pdst, probe.op) == ("0.0.0.0", LIGHT.ipv4, 1)  # RFC 5227 1.1
+
+
+def test_neighbours_are_read_by_scapy():
+    recording = Recording()
+    recording.router_advertisement()
+    recording.neighbour(LIGHT, LIGHT)
+    recording.neighbour(PHONE, LIGHT)
+    advertisement, detection, question, answer = (Ether(frame.octets) for frame in recording.frames)
+
+    assert advertisement[ICMPv6NDOptPrefixInfo].prefix == "fd00:77::"
+    assert (detection[IPv6].src, detection[ICMPv6ND_NS].tgt) == ("::", LIGHT.ipv6)
+    assert question.dst == "33:33:ff:00:53:21"
+    assert answer[ICMPv6NDOptDstLLAddr].lladdr == LIGHT.link
+
+
+def test_a_hardware_address_stands_in_the_lights_ipv6_address():
+    assert in6_addrtomac(LIGHT.ipv6) == LIGHT.link
 
 
 def test_announcement_names_service_host_and_address():
