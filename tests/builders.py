@@ -52,12 +52,15 @@ class Recording:
     frames: list[Frame] = field(default_factory=list)
     keep_order: bool = False
     """Write frames as they stand, not by time: a clock that jumps."""
-    _random: random.Random = field(default_factory=lambda: random.Random(77))
+    seed: int = 77
+    """Of ports, sequence numbers and identifiers."""
+    _random: random.Random = field(init=False)
     _identifications: dict[str, int] = field(default_factory=dict)
     _comment: str | None = None
 
     def __post_init__(self) -> None:
         self.now_ns = self.start_ns
+        self._random = random.Random(self.seed)
 
     # The clock
 

@@ -66,6 +66,7 @@ PHONE = Host("phone", "8a:4c:1d:20:71:05", "192.168.77.51", "fd00:77::51")
 LAPTOP = Host("laptop", "00:00:5e:00:53:60", "192.168.77.60", "fd00:77::60")
 
 MOVED_LIGHT = Host("shelf-light", "00:00:5e:00:53:21", "192.168.78.21", "fd00:78::200:5eff:fe00:5321")
+MOVED_TWIN = Host("shelf-light-2", "00:00:5e:00:53:22", "192.168.78.22", "fd00:78::200:5eff:fe00:5322")
 
 CLOUD = Host("cloud.shelf-light.example", ipv4="198.51.100.80", ipv6="2001:db8:100::80", hops_away=11)
 TIME_SERVER = Host("time.pool.example", ipv4="203.0.113.123", ipv6="2001:db8:113::123", hops_away=9)

@@ -14,6 +14,7 @@ from tests.household.home import (
     LIGHT,
     LIGHTS,
     MOVED_LIGHT,
+    MOVED_TWIN,
     PHONE,
     ROUTER,
     TIME_SERVER,
@@ -165,6 +166,15 @@ def others(recording: Recording) -> None:
     recording.mdns_announce(HUB, "_hap._tcp", 8080, ("md=hub", "pv=1.1"))
 
 
+def neighbours(recording: Recording) -> None:
+    """Two pairs that have nothing to do with the light: they show that the place is not one host's own."""
+    recording.dns_lookup(LAPTOP, WEB.name, [WEB.ipv4])
+    recording.tls_session(LAPTOP, WEB, stored(WEB.name, "1.3"))
+    recording.http_exchange(
+        PHONE, HUB, http_request("GET", "/scenes", HUB.ipv4), http_response(200, {"scenes": 3}), port=8080
+    )
+
+
 def laptop_on_wifi() -> Recording:
     """S01: five minutes on a laptop: its own conversations and what is sent to everybody."""
     recording = Recording(vantage="own-host", recorder=LAPTOP)
@@ -192,6 +202,8 @@ def laptop_on_wifi() -> Recording:
 def hub_polling(count: int = 180) -> Recording:
     """S22: three minutes in which the controller asks the hub every second."""
     recording = Recording()
+    neighbours(recording)
+    recording.at(4)
     join(recording, LIGHT)
     hub_poll(recording, LIGHT, token=True, count=count, start=10, jitter=0.012)
     return recording
@@ -200,6 +212,9 @@ def hub_polling(count: int = 180) -> Recording:
 def after_isolation() -> Recording:
     """The same actions once the light has its own segment; recorded there."""
     recording = Recording(segment=LIGHTS)
+    recording.at(3)
+    recording.mdns_announce(MOVED_TWIN, text=("path=/", "fw=0.14.1", "mac=00005e005322"))
+    outside_start(recording, MOVED_TWIN).close()
     recording.at(20)
     recording.note("power-on: the shelf light is plugged in")
     join(recording, MOVED_LIGHT)
@@ -243,6 +258,8 @@ def quiet_and_good() -> Recording:
     recording.ntp(LIGHT, ROUTER)
     recording.dns_lookup(LIGHT, CLOUD.name, [CLOUD.ipv4])
     recording.tls_session(LIGHT, CLOUD, stored(CLOUD.name, "1.3"))
+    recording.at(60)
+    neighbours(recording)
     recording.at(90)
     recording.note("app: state, off, on and dimmed from the phone at home, with its login")
     recording.mdns_browse(PHONE)

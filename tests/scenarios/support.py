@@ -170,7 +170,7 @@ def assert_honest(document: Document) -> None:
 
 
 def on_the_path(
-    story: Callable[[Recording], None], *, seconds: float = 300, light: Host = LIGHT
+    story: Callable[[Recording], None], *, seconds: float = 300, light: Host = LIGHT, seed: int = 77
 ) -> Recording:
     """
     A recording from a mirror port in which a household lives beside the story.
@@ -178,7 +178,7 @@ def on_the_path(
     The laptop browses, the phone and the hub talk to each other, the light joins: the place of the recorder can so be
     told, and the light's own part is what the story says.
     """
-    recording = Recording()
+    recording = Recording(seed=seed)
     recording.dhcp_lease(light)
     for moment in (4, seconds / 2, seconds - 4):
         recording.at(moment)

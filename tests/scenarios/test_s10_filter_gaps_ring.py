@@ -48,7 +48,7 @@ def test_a_negative_reaches_only_as_far_as_the_filter(tmp_path, rule):
 def ring(folder, hole_seconds):
     paths = []
     for number in range(3):
-        recording = on_the_path(cloud_session, seconds=120)
+        recording = on_the_path(cloud_session, seconds=120, seed=number)
         recording.at(60)
         recording.ntp(LIGHT, TIME_SERVER)
         moved = number * 120 + (hole_seconds if number == 2 else 0)

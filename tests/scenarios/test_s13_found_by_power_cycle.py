@@ -9,6 +9,7 @@ import re
 import pytest
 
 from tests.builders import Recording
+from tests.household import octets
 from tests.household.home import CLOUD, LAPTOP, LIGHT, ROUTER, TWIN, WEB
 from tests.household.sessions import stored
 from tests.household.stories import join
@@ -50,13 +51,13 @@ def test_the_one_that_joined_comes_first(document):
 
 def test_the_reason_names_the_packet(document):
     reasons = " ".join(device(document, LIGHT)["lighting"]["reasons"])
-    number = next(
-        i
-        for i, packet in enumerate(power_cycled().captured(), 1)
-        if b"shelf-light" in packet.octets and b"\x63\x82\x53\x63" in packet.octets
-    )
+    joining = {
+        str(number)
+        for number, packet in enumerate(power_cycled().captured(), 1)
+        if packet.octets[6:12] == octets.link(LIGHT.link)
+    }
 
-    assert str(number) in re.findall(r"\d+", reasons)
+    assert joining & set(re.findall(r"\d+", reasons))
 
 
 def test_it_is_not_called_certain(document):
