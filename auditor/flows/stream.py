@@ -19,7 +19,7 @@ from typing import NamedTuple
 from auditor.flows.flow import PacketReference
 
 MAX_BUFFERED_OCTETS = 1 << 20
-"""Octets in order that one stream holds for its reader.  Heads, hellos and control messages are far shorter, and
+"""Octets in order that one stream holds for its reader.  Heads, hellos and control messages are far shorter,
 longer bodies are passed over with ``skip``.  1 MiB is a receive window that is common in practice."""
 
 MAX_WAITING_OCTETS = MAX_BUFFERED_OCTETS // 2
