@@ -33,7 +33,7 @@ MAX_WAITING_OCTETS = 65_536
 """Behind a gap, before the gap counts as a loss: one unscaled window (RFC 9293 section 3.1)."""
 
 MAX_GAP_OCTETS = 4 << 20
-"""Missing at one place; no sender at home has more than 4 MiB on the way (common limit of receive windows)."""
+"""Missing at one place; no sender at home has more than 4 MiB on the way (common practice)."""
 
 MAX_WAITING_SEGMENTS = 64
 """Behind a gap, before it counts as a loss; a sender resends after three acknowledgements (RFC 5681 3.2)."""
@@ -123,7 +123,7 @@ class StreamReader:
         self._count_held(talk)
 
     def is_wanted(self, talk: Talk, forward: bool, head: memoryview) -> bool:
-        """Whether a segment that neither opens nor closes a connection can tell anything; cheap, and in doubt yes."""
+        """Whether a segment that neither opens nor closes a connection can tell anything; in doubt yes."""
         if talk.directions is None:
             return True
         direction = talk.directions[forward]

@@ -296,7 +296,7 @@ def _begins_as_connect(head: bytes) -> bool:
     for offset in range(2, 6):
         if head[offset - 1] < 0x80:
             shown = head[offset : offset + 8]
-            return any(shown == name[: len(shown)] for name in _NAME_FIELDS)
+            return any(shown[: len(name)] == name[: len(shown)] for name in _NAME_FIELDS)
         if offset == len(head):
             return True
     return False
