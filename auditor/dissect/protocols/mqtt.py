@@ -295,8 +295,8 @@ def _begins_as_connect(head: bytes) -> bool:
     """Whether name and length are those of a CONNECT, as far as they are there: small senders split them."""
     for offset in range(2, 6):
         if head[offset - 1] < 0x80:
-            shown = head[offset : offset + 8]
-            return any(shown == name[: len(shown)] for name in _NAME_FIELDS)
+            shown = head[offset:]
+            return shown.startswith(_NAME_FIELDS) or any(name.startswith(shown) for name in _NAME_FIELDS)
         if offset == len(head):
             return True
     return False
