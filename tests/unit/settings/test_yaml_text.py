@@ -94,6 +94,7 @@ def test_both_scanners_give_the_same_nodes_and_places(monkeypatch):
     ("text", "place", "says"),
     [
         pytest.param("a: &x 1\n", "f.yaml:1:4", "anchor", id="anchor"),
+        pytest.param("ä€😀: *x\n", "f.yaml:1:6", "alias", id="columns-count-characters"),
         pytest.param("a: *x\n", "f.yaml:1:4", "alias", id="alias-of-nothing"),
         pytest.param("a: !!python/object/apply:os.system [ls]\n", "f.yaml:1:4", "tag", id="python-tag"),
         pytest.param("a: !!str 5\n", "f.yaml:1:4", "tag", id="harmless-tag"),
