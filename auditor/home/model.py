@@ -74,8 +74,8 @@ class Action:
 
     at_ns: int
     what: str
-    """The user's own words; known ones are ``power-on``, ``app``, ``app-mobile``, ``hub``, ``voice``, ``mirror``,
-    ``cable-out``, ``cable-in``, ``update``."""
+    """The user's own words; known ones are ``power-on``, ``app``, ``app-mobile``, ``hub``, ``voice``,
+    ``mirror``, ``cable-out``, ``cable-in``, ``update``."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -127,6 +127,9 @@ class RemoteContactFact(Fact):
     """Seen while nobody acted; None: the recording has no idle phase, or nobody noted actions."""
     wished: bool | None
     """The home file wishes for it; None: there is no home file."""
+    carries_control: bool | None = None
+    """Orders for the light came over it: read in clear text, or by the timing of the user's actions (several of
+    several); None: it is encrypted or the actions' times are not known, so that nothing can be said."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

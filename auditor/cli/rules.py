@@ -1,0 +1,100 @@
+"""``auditor rules``: list, explain and lint rules."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from auditor.cli import options
+from auditor.cli.exit import ExitStatus
+from auditor.cli.output import is_colourful, print_result, say
+from auditor.errors import UsageError
+
+if TYPE_CHECKING:
+    from auditor.ruleset.model import Rule, RuleSet
+
+rules_commands = typer.Typer(
+    help="List, explain and lint rules.", no_args_is_help=True, rich_markup_mode=None
+)
+
+CAPTURES_FOLDER = "captures"
+"""Of the source tree, beside the package: proofs name files below it; an installed program has none."""
+
+MAX_SUGGESTIONS = 3
+
+
+@rules_commands.command("list")
+def list_rules(rules: options.RuleFolders = None) -> int:
+    """One line for each rule: id, severity, title."""
+    from auditor.report.harmless import harmless_cell
+
+    found = _load(rules)
+    width = max((len(rule.rule_id) for rule in found), default=0)
+    lines = [
+        f"{rule.rule_id:<{width}}  {_severity(rule):<9}  {harmless_cell(rule.title)}".rstrip()
+        for rule in found
+    ]
+    print_result("".join(f"{line}\n" for line in lines))
+    return ExitStatus.JUDGED
+
+
+@rules_commands.command("explain")
+def explain_rule(
+    rule_id: Annotated[str, typer.Argument(metavar="ID", help="A rule's id; 'rules list' shows them.")],
+    rules: options.RuleFolders = None,
+) -> int:
+    """Tell what one rule looks for, why, what it needs to see, and what to do."""
+    from auditor.report.explain import explain
+    from auditor.report.text import render_text
+
+    found = _load(rules)
+    if rule_id not in found:
+        raise UsageError("rules explain", _unknown(rule_id, found))
+    print_result(render_text(explain(found.rule(rule_id)), colour=is_colourful(sys.stdout)))
+    return ExitStatus.JUDGED
+
+
+@rules_commands.command("lint")
+def lint_rules(
+    folder: Annotated[
+        Path | None, typer.Argument(metavar="FOLDER", help="Your own rules; without it the bundled ones.")
+    ] = None,
+) -> int:
+    """Check rule files: every mistake with its place; exit status 2 where there is one."""
+    from auditor.ruleset.lint import lint_rules as lint
+
+    captures = _captures_folder()
+    problems = lint([folder] if folder is not None else [], captures=captures)
+    print_result("".join(f"{problem}\n" for problem in problems))
+    if captures is None:
+        say("the captures that prove the rules are not here; proofs were not looked for")
+    if problems:
+        return ExitStatus.WRONG_USAGE
+    say("no mistake found")
+    return ExitStatus.JUDGED
+
+
+def _load(folders: list[Path] | None) -> RuleSet:
+    from auditor.ruleset.loader import load_rules
+
+    return load_rules(folders or [])
+
+
+def _severity(rule: Rule) -> str:
+    """The usual severity, marked where it depends on the home."""
+    return f"{rule.severity.usual.word}{'*' if rule.severity.otherwise else ''}"
+
+
+def _unknown(rule_id: str, found: RuleSet) -> str:
+    from difflib import get_close_matches
+
+    near = get_close_matches(rule_id, found.ids, n=MAX_SUGGESTIONS)
+    return f"expected a rule's id, found {rule_id!r}" + (f"; near: {', '.join(near)}" if near else "")
+
+
+def _captures_folder() -> Path | None:
+    folder = Path(__file__).resolve().parent.parent.parent / CAPTURES_FOLDER
+    return folder if folder.is_dir() else None

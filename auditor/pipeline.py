@@ -1,0 +1,280 @@
+"""
+The one place that joins the stages, and the library face (house section 8).
+
+Paths may be files, folders of ring files, or ``-`` for standard input.
+Everything here streams: memory is bounded by the ``MAX_`` of the stages, never
+by the length of the recording.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from auditor import __version__
+from auditor.capture.compression import BinarySource
+from auditor.capture.merge import open_captures
+from auditor.capture.reader import open_capture as open_capture_file
+from auditor.dissect.dispatch import Dispatcher
+from auditor.dissect.message import Envelope, Issue
+from auditor.errors import CaptureError, CaptureReadError, JudgementError
+from auditor.flows.duplicates import DuplicateFilter
+from auditor.flows.table import FlowTable
+from auditor.home.loader import load_home
+from auditor.home.model import Home
+from auditor.inventory.build import InventoryBuilder, check_chosen
+from auditor.inventory.model import CouldNotSee, Inventory
+from auditor.packets.batch import PacketBatch
+from auditor.packets.decode import decode_batch
+from auditor.redaction.pseudonym import derive_key
+from auditor.redaction.redact import redact
+from auditor.report.document import EMPTY_JUDGEMENT, NOTHING_JUDGED, build_document
+from auditor.report.json import render_json
+from auditor.report.markdown import render_markdown
+from auditor.report.outline import Outline
+from auditor.report.story import tell_audit, tell_check
+from auditor.report.text import render_text
+from auditor.report.verdict import findings_from
+from auditor.ruleset.evaluate import evaluate
+from auditor.ruleset.finding import Judgement
+from auditor.ruleset.loader import load_rules
+
+STANDARD_INPUT = "-"
+
+PathLike = str | os.PathLike[str]
+Progress = Callable[[int, int | None], None]
+"""Called with octets read so far and octets in all, None where that is unknown."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AuditReport:
+    """The result of one run; everything in it has passed the redaction."""
+
+    document: dict[str, Any]
+    """House section 9, schema 1.  Shared, not copied: treat it as read-only."""
+    outline: Outline
+    """The same content in the order of a printed report."""
+    not_judged: str | None
+    """Why nothing could be judged, or an input could not be read; None where all could."""
+
+    def to_json(self) -> str:
+        """JSON text of the document."""
+        return render_json(self.document)
+
+    def to_text(self, *, colour: bool = False) -> str:
+        """Plain text, eighty columns."""
+        return render_text(self.outline, colour=colour)
+
+    def to_markdown(self) -> str:
+        """CommonMark with tables."""
+        return render_markdown(self.outline)
+
+    def findings_from(self, severity: str) -> list[dict[str, Any]]:
+        """Findings that count, at or above a severity word; ``never`` gives none."""
+        return findings_from(self.document, severity)
+
+
+def audit(
+    paths: PathLike | Sequence[PathLike],
+    *,
+    devices: Sequence[str] = (),
+    home: Home | PathLike | None = None,
+    rules: Sequence[PathLike] = (),
+    reveal: bool = False,
+    strict: bool = False,
+    progress: Progress | None = None,
+) -> AuditReport:
+    """
+    Judge recordings by all rules.
+
+    ``devices``: link addresses, addresses or nicknames; empty: every lighting
+    device found.  ``rules``: folders of rules beside the bundled ones.  Raises
+    ``SettingsError`` for a home or rule file that cannot be used and
+    ``CaptureError`` where nothing could be read; a recording that is readable
+    but cannot be judged gives a report with ``not_judged``.
+    """
+    typed_home = _home(home)
+    rule_set = load_rules([Path(folder) for folder in rules])
+    run = _read(paths, devices=devices, home=typed_home, strict=strict, progress=progress)
+    judgement = evaluate(run.inventory, rule_set, typed_home)
+    return _report(run, judgement, typed_home, reveal=reveal, tell=tell_audit)
+
+
+def check(
+    paths: PathLike | Sequence[PathLike],
+    *,
+    devices: Sequence[str] = (),
+    home: Home | PathLike | None = None,
+    reveal: bool = False,
+    strict: bool = False,
+    progress: Progress | None = None,
+) -> AuditReport:
+    """Tell what recordings can and cannot show, without running a rule; errors as for ``audit``."""
+    typed_home = _home(home)
+    run = _read(paths, devices=devices, home=typed_home, strict=strict, progress=progress)
+    return _report(run, EMPTY_JUDGEMENT, typed_home, reveal=reveal, tell=tell_check)
+
+
+def open_capture(path: PathLike | Sequence[PathLike]) -> Iterator[PacketBatch]:
+    """
+    Iterate the header columns of a recording, a batch at a time.
+
+    A batch's buffer is used again for the next one; copy what must last.
+    """
+    with open_captures(_sources(path)) as captures:
+        for chunk in captures:
+            yield decode_batch(chunk)
+
+
+def read_flows(path: PathLike | Sequence[PathLike]) -> FlowTable:
+    """All flows of a recording, duplicates counted once; octets are of whole frames, original length."""
+    flows = FlowTable()
+    duplicates = DuplicateFilter()
+    for batch in open_capture(path):
+        flows.add(batch, duplicates.mark(batch))
+    return flows
+
+
+def read_messages(path: PathLike | Sequence[PathLike], *, strict: bool = False) -> Iterator[Envelope | Issue]:
+    """Every application message that is read here, and an issue for each that could not be."""
+    dispatcher = Dispatcher(strict=strict)
+    duplicates = DuplicateFilter()
+    for batch in open_capture(path):
+        yield from dispatcher.feed(batch, duplicates.mark(batch))
+    yield from dispatcher.finish()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Run:
+    inventory: Inventory
+    unreadable: tuple[CaptureError, ...]
+
+
+def _read(
+    paths: PathLike | Sequence[PathLike],
+    *,
+    devices: Sequence[str],
+    home: Home,
+    strict: bool,
+    progress: Progress | None,
+) -> _Run:
+    sources, unreadable = _readable(_sources(paths))
+    total = _total_octets(sources)
+    flows = FlowTable()
+    duplicates = DuplicateFilter()
+    dispatcher = Dispatcher(strict=strict)
+    builder = InventoryBuilder(home=home, chosen=tuple(devices))
+    observe = builder.observe
+    with open_captures(sources) as captures:
+        for chunk in captures:
+            batch = decode_batch(chunk)
+            is_duplicate = duplicates.mark(batch)
+            flows.add(batch, is_duplicate)
+            builder.observe_batch(batch)
+            for item in dispatcher.feed(batch, is_duplicate):
+                observe(item)
+            if progress is not None:
+                progress(captures.octets_read, total)
+        for item in dispatcher.finish():
+            observe(item)
+        inventory = builder.build(flows, captures.facts, unclaimed=dispatcher.unclaimed)
+    return _Run(inventory=inventory, unreadable=unreadable)
+
+
+def _report(
+    run: _Run,
+    judgement: Judgement,
+    home: Home,
+    *,
+    reveal: bool,
+    tell: Callable[[dict[str, Any]], Outline],
+) -> AuditReport:
+    inventory = run.inventory
+    own = [_unreadable_entry(error) for error in run.unreadable]
+    not_judged = "; ".join(str(error) for error in run.unreadable) or None
+    try:
+        check_chosen(inventory)
+    except JudgementError as error:
+        own.insert(0, _not_judged_entry(inventory, str(error)))
+    document = build_document(inventory, judgement, tool_version=__version__, could_not_see=own)
+    digests = [summary.facts.sha256 for summary in inventory.captures]
+    key = derive_key(home.pseudonym_key, digests)
+    shown = redact(document, inventory, key=key, reveal=reveal)
+    for entry in shown["coverage"]["could_not_see"]:
+        if entry["question"] == NOTHING_JUDGED:  # the redacted wording: it may name what was asked for
+            not_judged = entry["reason"] if not_judged is None else f"{entry['reason']}; {not_judged}"
+    return AuditReport(document=shown, outline=tell(shown), not_judged=not_judged)
+
+
+def _not_judged_entry(inventory: Inventory, reason: str) -> CouldNotSee:
+    unicast = inventory.coverage.missing.get("unicast-with-device")
+    record_next = (
+        unicast.record_next
+        if unicast is not None
+        else "record where the device's traffic passes, while it joins the network and is used"
+    )
+    return CouldNotSee(question=NOTHING_JUDGED, reason=reason, record_next=record_next)
+
+
+def _unreadable_entry(error: CaptureError) -> CouldNotSee:
+    name = Path(error.name).name or error.name
+    return CouldNotSee(
+        question=f"What is in {name}?",
+        reason=f"it could not be read: {error.problem}",
+        record_next="record again, or copy the file again from where it was recorded",
+    )
+
+
+def _home(home: Home | PathLike | None) -> Home:
+    if home is None:
+        return Home()
+    return home if isinstance(home, Home) else load_home(Path(home))
+
+
+def _sources(paths: PathLike | Sequence[PathLike]) -> list[Path | BinarySource]:
+    given = [paths] if isinstance(paths, str | os.PathLike) else list(paths)
+    if not given:
+        raise CaptureReadError("(no file)", "expected at least one recording")
+    return [sys.stdin.buffer if path == STANDARD_INPUT else Path(path) for path in given]
+
+
+def _readable(
+    sources: Sequence[Path | BinarySource],
+) -> tuple[list[Path | BinarySource], tuple[CaptureError, ...]]:
+    """
+    Part the sources that open as captures from those that do not.
+
+    One broken file among several must not hide what the others hold; where none
+    opens, the first error is raised.  Streams cannot be tried twice and pass.
+    """
+    readable: list[Path | BinarySource] = []
+    errors: list[CaptureError] = []
+    for source in sources:
+        if isinstance(source, Path) and not source.is_dir() and len(sources) > 1:
+            try:
+                with open_capture_file(source):
+                    pass
+            except CaptureError as error:
+                errors.append(error)
+                continue
+        readable.append(source)
+    if errors and not readable:
+        raise errors[0]
+    return readable, tuple(errors)
+
+
+def _total_octets(sources: Sequence[Path | BinarySource]) -> int | None:
+    total = 0
+    for source in sources:
+        if not isinstance(source, Path):
+            return None
+        try:
+            files = [entry for entry in source.iterdir() if entry.is_file()] if source.is_dir() else [source]
+            total += sum(file.stat().st_size for file in files)
+        except OSError:  # only progress hangs on it; whoever opens the file will say what is wrong
+            return None
+    return total

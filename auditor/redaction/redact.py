@@ -1,0 +1,333 @@
+"""
+The one gate that every output passes.
+
+Kept: the chosen devices, whom they contact outside by name, and the reader's
+own file names without folders.  Everybody else at home appears as a role and a
+pseudonym; what only they contacted is counted and not named (scenario S39).
+Secrets need no redaction: their values never reach a document.
+
+Two nets catch what free text carries.  Known private words (names, addresses,
+identifiers of the others) are replaced wherever they stand; then anything that
+has the form of an address or a local host name and is not known to belong to
+the chosen devices is hidden, so that a text that nobody foresaw leaks nothing.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import re
+from collections.abc import Callable, Iterable
+from typing import Any
+
+from auditor.addresses import (
+    AddressKind,
+    format_address,
+    format_link,
+    interface_identifier_link,
+    kind_of,
+    parse_address,
+)
+from auditor.inventory.model import Device, Inventory
+from auditor.redaction.pseudonym import assign_pseudonyms
+
+Document = dict[str, Any]
+
+HIDDEN_ADDRESS = "(address hidden)"
+HIDDEN_NAME = "(name hidden)"
+
+MIN_WORD_CHARACTERS = 3
+"""Shorter names are replaced only where they are a whole field: ``on`` would tear sentences apart."""
+
+_LINK = re.compile(
+    r"(?<![0-9A-Za-z])[0-9A-Fa-f]{2}([:-])(?:[0-9A-Fa-f]{2}\1){4}[0-9A-Fa-f]{2}(?![0-9A-Za-z:])"
+)
+_LINK_BARE = re.compile(r"(?<![0-9A-Za-z])(?=[0-9A-Fa-f]*[0-9])[0-9A-Fa-f]{12}(?![0-9A-Za-z])")
+_IPV4 = re.compile(r"(?<![0-9.])[0-9]{1,3}(?:\.[0-9]{1,3}){3}(?![0-9]|\.[0-9])")
+_IPV6 = re.compile(
+    r"(?<![0-9A-Za-z:.])(?=[0-9A-Fa-f:.]*:[0-9A-Fa-f:.]*:)"
+    r"(?:[0-9A-Fa-f:]{1,30}:[0-9]{1,3}(?:\.[0-9]{1,3}){3}|[0-9A-Fa-f:]{2,39})(?![0-9A-Za-z:])"
+)
+# Names that exist only inside homes: RFC 6762 section 3, RFC 8375, and what routers give (common practice).
+_LOCAL_NAME = re.compile(
+    r"(?<![\w.-])[\w-]+(?:\.[\w-]+){0,8}\.(?:local|lan|home|home\.arpa|internal)\b\.?", re.IGNORECASE
+)
+
+# Keys whose values may carry words of the recording.  All other texts are words of our own enumerations or of
+# the rules; replacing inside them would let a device called "tcp" break the schema.
+_FREE_TEXT = frozenset(
+    {
+        "address",
+        "because",
+        "detail",
+        "excerpt",
+        "household",
+        "name",
+        "operation",
+        "problem",
+        "question",
+        "reason",
+        "record_next",
+        "scope",
+        "summary",
+        "where",
+    }
+)
+
+
+def redact(document: Document, inventory: Inventory, *, key: bytes, reveal: bool = False) -> Document:
+    """
+    Return what may be shown.
+
+    ``document`` is what ``auditor.report.document.build_document`` made of this
+    ``inventory``; ``key`` comes from ``auditor.redaction.pseudonym.derive_key``.
+    With ``reveal`` the same document is returned and marked.
+    """
+    if reveal:
+        return {**document, "redaction": {"applied": False, "revealed": True, "withheld": []}}
+    return _Gate(inventory, key, document).pass_through(document)
+
+
+class _Gate:
+    """What may pass for one run."""
+
+    def __init__(self, inventory: Inventory, key: bytes, document: Document) -> None:
+        self._chosen = {device.device_id: device for device in inventory.devices if device.is_chosen}
+        others = [device for device in inventory.devices if not device.is_chosen]
+        self._pseudonyms = assign_pseudonyms(
+            key, [(device.device_id, device.identity, _role_word(device)) for device in others]
+        )
+        self._key = key
+        self._withheld: dict[str, int] = {}
+        if inventory.other_devices:
+            self._withheld["other devices"] = inventory.other_devices
+        shown_remote = [row for row in document["remote_contacts"] if row["device_id"] in self._chosen]
+        self._allowed_addresses = _addresses_of(self._chosen.values(), shown_remote)
+        self._allowed_links = {
+            format_link(link) for device in self._chosen.values() for link in device.link_addresses
+        } | {format_link(link) for link in _links_inside(self._chosen.values())}
+        self._allowed_names = {
+            _folded(name)
+            for device in self._chosen.values()
+            for name in (*device.hostnames, device.nickname or "")
+        } | {_folded(row["name"]) for row in shown_remote if row["name"]}
+        words = self._private_words(document, inventory)
+        self._words = {_folded(word): instead for word, instead in reversed(words.items())}
+        self._pattern = _word_pattern(word for word in words if len(word) >= MIN_WORD_CHARACTERS)
+
+    def _private_words(self, document: Document, inventory: Inventory) -> dict[str, str]:
+        """Private words as they stand in the recording, and what stands in their place."""
+        words: dict[str, str] = {}
+        for device in inventory.devices:
+            if not device.is_chosen:
+                for word in _words_of(device):
+                    words.setdefault(word, self._pseudonyms[device.device_id])
+        own_vendors = {device.vendor for device in self._chosen.values()}
+        for device in inventory.devices:
+            if device.vendor and device.vendor not in own_vendors:
+                words.setdefault(device.vendor, HIDDEN_NAME)
+        for row in document["remote_contacts"]:
+            if row["device_id"] not in self._chosen and row["name"]:
+                words.setdefault(row["name"], HIDDEN_NAME)
+        for fact in inventory.facts.get("encrypted-session", ()):
+            name = getattr(fact, "peer_name", None)
+            if name and fact.device_id not in self._chosen:
+                words.setdefault(name, HIDDEN_NAME)
+        # Two devices may bear one name; what may be shown of the chosen one is no secret.
+        return {word: instead for word, instead in words.items() if _folded(word) not in self._allowed_names}
+
+    def pass_through(self, document: Document) -> Document:
+        shown = dict(document)
+        shown["devices"] = [self._device(row) for row in document["devices"]]
+        contacted = {
+            (row["peer_id"], row["transport"], row["port"])
+            for row in document["local_contacts"]
+            if row["device_id"] in self._chosen
+        }
+        shown["services"] = self._rows(
+            "services",
+            document,
+            lambda row: (
+                row["device_id"] in self._chosen
+                or (row["device_id"], row["transport"], row["port"]) in contacted
+            ),
+        )
+        shown["remote_contacts"] = self._rows(
+            "remote_contacts", document, lambda row: row["device_id"] in self._chosen
+        )
+        shown["local_contacts"] = self._rows("local_contacts", document, self._touches("peer_id"))
+        shown["controls"] = self._rows("controls", document, self._touches("from_id"))
+        for table in ("assessments", "findings", "accepted", "issues"):
+            shown[table] = [self._row(row) for row in document[table]]
+        shown["captures"] = [self._capture(row) for row in document["captures"]]
+        shown["coverage"] = {
+            **document["coverage"],
+            "could_not_see": [self._row(row) for row in document["coverage"]["could_not_see"]],
+        }
+        shown["redaction"] = {
+            "applied": True,
+            "revealed": False,
+            "withheld": [{"what": what, "count": count} for what, count in self._withheld.items()],
+        }
+        return shown
+
+    def _touches(self, peer: str) -> Callable[[Document], bool]:
+        return lambda row: row["device_id"] in self._chosen or row[peer] in self._chosen
+
+    def _rows(self, table: str, document: Document, may_pass: Callable[[Document], bool]) -> list[Document]:
+        rows = document[table]
+        passed = [self._row(row) for row in rows if may_pass(row)]
+        if len(passed) < len(rows):
+            self._withheld[f"{table.replace('_', ' ')} of other devices"] = len(rows) - len(passed)
+        return passed
+
+    def _device(self, row: Document) -> Document:
+        if row["device_id"] in self._chosen:
+            lighting = {
+                **row["lighting"],
+                "reasons": [self.text(text) for text in row["lighting"]["reasons"]],
+            }
+            return {**row, "lighting": lighting}
+        return {
+            **row,
+            "device_id": self.identifier(row["device_id"]),
+            "nickname": None,
+            "link_addresses": [],
+            "addresses": [],
+            "hostnames": [],
+            "vendor": None,
+            "lighting": {**row["lighting"], "reasons": []},
+        }
+
+    def _capture(self, row: Document) -> Document:
+        """The SHA-256 names the recording; everything else free is text."""
+        issues = [{**issue, "detail": self.text(issue["detail"])} for issue in row["issues"]]
+        return {**row, "issues": issues}
+
+    def _row(self, row: Document) -> Document:
+        return {name: self._value(name, value) for name, value in row.items()}
+
+    def _value(self, name: str, value: Any) -> Any:
+        if name in {"device_id", "peer_id", "from_id"}:
+            return self.identifier(value)
+        if name in _FREE_TEXT and isinstance(value, str):
+            return self.text(value)
+        if name == "evidence":
+            return [{**item, "excerpt": self._optional(item["excerpt"])} for item in value]
+        return value
+
+    def _optional(self, value: str | None) -> str | None:
+        return None if value is None else self.text(value)
+
+    def identifier(self, value: str) -> str:
+        """A device_id as it may be shown; ``network``, ``broadcast`` and groups stay."""
+        if value in self._chosen or value in {"network", "broadcast"}:
+            return value
+        if value in self._pseudonyms:
+            return self._pseudonyms[value]
+        if value.startswith("group:"):
+            return f"group:{self.text(value.removeprefix('group:'))}"
+        return assign_pseudonyms(self._key, [(value, value, "device")])[value]
+
+    def text(self, text: str) -> str:
+        """A text with private words replaced and unknown addresses and local names hidden."""
+        folded = _folded(text)
+        if folded in self._allowed_names:
+            return text
+        if folded in self._words:
+            return self._words[folded]
+        if self._pattern is not None:
+            text = self._pattern.sub(self._word, text)
+        text = _LINK.sub(self._link, text)
+        text = _LINK_BARE.sub(self._link, text)
+        text = _IPV6.sub(self._address, text)
+        text = _IPV4.sub(self._address, text)
+        return _LOCAL_NAME.sub(self._local_name, text)
+
+    def _word(self, match: re.Match[str]) -> str:
+        # The pattern matches more ways to write a letter than folding knows (long s, for instance).
+        return self._words.get(_folded(match.group()), HIDDEN_NAME)
+
+    def _link(self, match: re.Match[str]) -> str:
+        octets = bytes.fromhex(re.sub("[:-]", "", match.group()))
+        return match.group() if octets.hex(":") in self._allowed_links else HIDDEN_ADDRESS
+
+    def _address(self, match: re.Match[str]) -> str:
+        found = match.group()
+        try:
+            address = parse_address(found)
+        except ValueError:  # a version or a time of day looks alike
+            return found
+        if format_address(address) in self._allowed_addresses or kind_of(address) in _OPEN_KINDS:
+            return found
+        return HIDDEN_ADDRESS
+
+    def _local_name(self, match: re.Match[str]) -> str:
+        return match.group() if _folded(match.group()) in self._allowed_names else HIDDEN_NAME
+
+
+# Group, broadcast and unspecified addresses belong to nobody.
+_OPEN_KINDS = frozenset(
+    {AddressKind.MULTICAST, AddressKind.BROADCAST, AddressKind.UNSPECIFIED, AddressKind.LOOPBACK}
+)
+
+
+def _folded(name: str) -> str:
+    """For comparison: host names do not tell letter case apart (RFC 4343), and a final dot is the root."""
+    return name.casefold().rstrip(".")
+
+
+def _role_word(device: Device) -> str:
+    return next((role for role in device.roles if role != "unknown"), "device")
+
+
+def _addresses_of(chosen: Iterable[Device], remote_rows: Iterable[Document]) -> set[str]:
+    allowed = {format_address(address) for device in chosen for address in device.addresses}
+    for row in remote_rows:
+        try:
+            allowed.add(format_address(parse_address(row["address"])))
+        except ValueError:  # a contact known by name alone
+            continue
+    return allowed
+
+
+def _links_inside(devices: Iterable[Device]) -> Iterable[Any]:
+    for device in devices:
+        for address in device.addresses:
+            link = interface_identifier_link(address)
+            if link is not None:
+                yield link
+
+
+def _words_of(device: Device) -> Iterable[str]:
+    """Every word that tells who a device is, in the forms in which it may stand in a text."""
+    yield device.device_id
+    yield device.identity
+    yield device.identity.partition(":")[2]
+    if device.nickname:
+        yield device.nickname
+    for link in (*device.link_addresses, *_links_inside([device])):
+        yield format_link(link)
+        yield link.hex("-")
+        yield link.hex()
+    for address in device.addresses:
+        yield format_address(address)
+        parsed = ipaddress.ip_address(format_address(address))
+        yield parsed.exploded
+        yield parsed.reverse_pointer
+    for hostname in device.hostnames:
+        bare = hostname.rstrip(".")
+        yield hostname
+        yield bare
+        yield bare.split(".", 1)[0]
+
+
+def _word_pattern(words: Iterable[str]) -> re.Pattern[str] | None:
+    """
+    One alternation, longest word first; None where there is none.
+
+    Words stand alone: ``lamp`` is not replaced inside ``lampshade``.
+    """
+    ordered = sorted(set(words), key=lambda word: (-len(word), word))
+    if not ordered:
+        return None
+    return re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, ordered))})(?!\w)", re.IGNORECASE)

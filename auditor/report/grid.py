@@ -1,0 +1,49 @@
+"""What the recording could see: a row for each question, answered by one of four words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+Document = dict[str, Any]
+Row = tuple[str, str]
+
+SEEN, NOT_SEEN, NOT_TRIED = "seen", "not seen", "not tried"
+COULD_NOT = "could not be seen"
+
+
+def coverage_grid(document: Document) -> list[Row]:
+    """
+    Answers for the judged devices together.
+
+    *Not tried* is said of what somebody has to do for it to happen; *not seen*
+    of what could have shown itself; neither is a proof of absence.
+    """
+    coverage = document["coverage"]
+    abilities, phases = set(coverage["abilities"]), set(coverage["phases"])
+    chosen = {device["device_id"] for device in document["devices"] if device["is_chosen"]}
+    unicast = "unicast-with-device" in abilities
+
+    def possible(is_possible: bool, was_seen: bool, otherwise: str) -> str:
+        if was_seen:
+            return SEEN
+        return otherwise if is_possible else COULD_NOT
+
+    local = [row for row in document["local_contacts"] if {row["device_id"], row["peer_id"]} & chosen]
+    remote = [row for row in document["remote_contacts"] if row["device_id"] in chosen]
+    talks = [row for row in local if not row["peer_id"].startswith(("broadcast", "group:"))]
+    calls_in = [row for row in remote if row["initiator"] == "remote"]
+    return [
+        ("Its talk with single devices", possible(unicast, bool(talks or remote), NOT_SEEN)),
+        ("Both directions of that talk", SEEN if "both-directions" in abilities else COULD_NOT),
+        ("What it says to everybody", SEEN if "multicast-visible" in abilities else COULD_NOT),
+        ("Names of whom it contacts", SEEN if "names-visible" in abilities else COULD_NOT),
+        ("Content that is not encrypted", SEEN if "payload-visible" in abilities else COULD_NOT),
+        ("Joining the network", SEEN if {"joining", "joining-seen"} & (phases | abilities) else NOT_TRIED),
+        ("Control from inside the home", possible(unicast, "local-control" in phases, NOT_TRIED)),
+        ("Control through the internet", possible(unicast, "remote-control" in phases, NOT_TRIED)),
+        ("Minutes in which nobody acted", possible(unicast, "idle" in phases, NOT_TRIED)),
+        ("Contacts outside the home", possible(unicast, bool(remote), NOT_SEEN)),
+        ("Calls from the internet to it", possible(unicast, bool(calls_in), NOT_SEEN)),
+        ("An update", possible(unicast, "update" in phases, NOT_SEEN)),
+        ("A restart", possible(unicast, "reboot" in phases, NOT_TRIED)),
+    ]

@@ -1,0 +1,50 @@
+"""
+The parts of a printed report, before any form is chosen.
+
+Texts are raw: whoever renders an outline makes them harmless for its target.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """A title; level 1 is the report's own."""
+
+    level: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Paragraph:
+    """Running text."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Items:
+    """A list; each item is one paragraph."""
+
+    texts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Fields:
+    """Labels and what they hold, in order."""
+
+    pairs: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Two or three narrow columns of words."""
+
+    headers: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+Block = Heading | Paragraph | Items | Fields | Table
+Outline = list[Block]

@@ -1,0 +1,256 @@
+"""
+Facts and rules to assessments and findings.
+
+For one rule and one subject: a rule that does not concern the subject gives
+``not-applicable``; a fact for which the condition is true gives ``found``,
+whatever the rule needs; else a fact for which it is unknown, or a missing
+ability, gives ``undetermined``; else ``not-found``, limited by the scope of the
+recording.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from auditor.flows.flow import PacketReference
+from auditor.home.model import Home
+from auditor.inventory.facts import MAX_EVIDENCE, Fact
+from auditor.inventory.model import Ability, Device, Inventory
+from auditor.ruleset.acceptance import check_acceptances, divide_accepted, last_day
+from auditor.ruleset.advice import join_sentences, lacking, next_for_field
+from auditor.ruleset.fields import peers_of
+from auditor.ruleset.finding import Assessment, Finding, Judgement, Outcome
+from auditor.ruleset.identity import IdentityValue, finding_id, identity_values
+from auditor.ruleset.model import ANY, NETWORK, Rule, RuleSet
+from auditor.ruleset.severity import weigh
+
+MAX_FINDINGS = 10_000
+"""Of one run.  Beyond it the gravest are kept and the assessments say how many were left out: a hostile
+recording can name as many hosts as it has packets."""
+
+# A stream to a group loads every device of the segment, the chosen ones included, though it names none.
+_TOUCHES_EVERYBODY = frozenset({"group-load"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Subject:
+    """A device or the network, with the facts that may be told of it."""
+
+    subject_id: str
+    identity: str
+    roles: frozenset[str]
+    abilities: frozenset[Ability]
+    facts: Mapping[str, Sequence[Fact]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Answer:
+    assessment: Assessment
+    findings: tuple[Finding, ...]
+
+
+def evaluate(inventory: Inventory, rules: RuleSet, home: Home, *, today: date | None = None) -> Judgement:
+    """
+    Judge every rule for every subject.
+
+    Subjects are the chosen devices, every other device with a finding that
+    touches a chosen one, and ``network``.  A device that the user chose counts
+    as a lighting device here: choosing it is asking about it.  ``today``
+    lets acceptances run out later than the recording; None leaves them to the
+    recording's own end.  The result does not depend on the order of facts.
+    Raises ``HomeError`` where the home file accepts a rule that is not in ``rules``.
+    """
+    check_acceptances(home, rules)
+    identities = {device.device_id: device.identity for device in inventory.devices}
+    answers: list[_Answer] = []
+    for subject, is_optional in _subjects(inventory):
+        own = [_judge(rule, subject, inventory, identities) for rule in rules]
+        if not is_optional or any(answer.findings for answer in own):
+            answers += own
+    order = {device.device_id: place for place, device in enumerate(inventory.devices)}
+    assessments = sorted(
+        (answer.assessment for answer in answers),
+        key=lambda entry: (order.get(entry.device_id, len(order)), entry.rule_id),
+    )
+    findings = sorted(
+        (finding for answer in answers for finding in answer.findings),
+        key=lambda entry: (
+            -entry.severity,
+            order.get(entry.device_id, len(order)),
+            entry.rule_id,
+            entry.finding_id,
+        ),
+    )
+    days = (last_day(inventory.coverage.end_ns), today)
+    counting, accepted = divide_accepted(findings[:MAX_FINDINGS], home, inventory.devices, days)
+    if len(findings) > MAX_FINDINGS:
+        kept = {finding.finding_id for finding in findings[:MAX_FINDINGS]}
+        assessments = [_without_cut(entry, kept) for entry in assessments]
+    return Judgement(assessments=tuple(assessments), findings=counting, accepted=accepted)
+
+
+def _subjects(inventory: Inventory) -> Iterable[tuple[_Subject, bool]]:
+    """Subjects in the inventory's order, ``network`` last; whether one drops out without a finding."""
+    chosen = {device.device_id for device in inventory.devices if device.is_chosen}
+    by_device: dict[str, dict[str, list[Fact]]] = defaultdict(lambda: defaultdict(list))
+    for about, facts in inventory.facts.items():
+        for fact in facts:
+            touches = about in _TOUCHES_EVERYBODY or not chosen.isdisjoint(peers_of(fact))
+            if fact.device_id in chosen or fact.device_id == NETWORK or (chosen and touches):
+                by_device[fact.device_id][about].append(fact)
+    for device in inventory.devices:
+        if device.is_chosen or device.device_id in by_device:
+            yield _subject_of(device, by_device.get(device.device_id, {})), not device.is_chosen
+    yield (
+        _Subject(
+            subject_id=NETWORK,
+            identity=NETWORK,
+            roles=frozenset({NETWORK}),
+            abilities=frozenset(inventory.coverage.abilities),
+            facts=by_device.get(NETWORK, {}),
+        ),
+        False,
+    )
+
+
+def _subject_of(device: Device, facts: Mapping[str, Sequence[Fact]]) -> _Subject:
+    return _Subject(
+        subject_id=device.device_id,
+        identity=device.identity,
+        roles=frozenset({*device.roles, ANY} | ({"lighting"} if device.is_chosen else set())),
+        abilities=frozenset(device.abilities),
+        facts=facts,
+    )
+
+
+def _judge(rule: Rule, subject: _Subject, inventory: Inventory, identities: Mapping[str, str]) -> _Answer:
+    if subject.roles.isdisjoint(rule.roles):
+        reason = f"The rule concerns {' and '.join(rule.roles)}; this is {_role_words(subject)}."
+        return _answer(rule, subject, Outcome.NOT_APPLICABLE, reason)
+    matching: list[Fact] = []
+    unknown: set[str] = set()
+    for fact in subject.facts.get(rule.about, ()):
+        truth = rule.condition.truth(fact)
+        if truth:
+            matching.append(fact)
+        elif truth is None:
+            unknown |= rule.condition.unknown_fields(fact)
+    if matching:
+        findings = _findings(rule, subject, matching, identities)
+        what = "finding" if len(findings) == 1 else "findings"
+        return _answer(rule, subject, Outcome.FOUND, f"We saw it: {len(findings)} {what}.", findings=findings)
+    coverage = inventory.coverage
+    missing = [lacking(ability, coverage) for ability in rule.needs if ability not in subject.abilities]
+    if missing or unknown:
+        reasons = [_sentence(entry.reason) for entry in missing]
+        advice = [entry.record_next for entry in missing]
+        if unknown:
+            reasons.append(f"What we saw leaves open: {', '.join(sorted(unknown))}.")
+            advice += [next_for_field(name, coverage) for name in sorted(unknown)]
+        reason = join_sentences(["This recording could not show it.", *reasons])
+        return _answer(rule, subject, Outcome.UNDETERMINED, reason, record_next=join_sentences(advice))
+    return _answer(rule, subject, Outcome.NOT_FOUND, "We did not see it.", scope=coverage.scope)
+
+
+def _answer(
+    rule: Rule,
+    subject: _Subject,
+    outcome: Outcome,
+    reason: str,
+    *,
+    scope: str | None = None,
+    record_next: str | None = None,
+    findings: tuple[Finding, ...] = (),
+) -> _Answer:
+    assessment = Assessment(
+        rule_id=rule.rule_id,
+        device_id=subject.subject_id,
+        outcome=outcome,
+        reason=reason,
+        scope=scope,
+        record_next=record_next,
+        finding_ids=tuple(sorted(finding.finding_id for finding in findings)),
+    )
+    return _Answer(assessment=assessment, findings=findings)
+
+
+def _findings(
+    rule: Rule, subject: _Subject, facts: Iterable[Fact], identities: Mapping[str, str]
+) -> tuple[Finding, ...]:
+    """One finding for all facts that the rule's identity fields do not tell apart."""
+    groups: dict[tuple[IdentityValue, ...], list[Fact]] = defaultdict(list)
+    for fact in facts:
+        groups[identity_values(rule, fact, identities)].append(fact)
+    return tuple(
+        _finding(
+            rule, subject, finding_id(rule.rule_id, subject.identity, values), sorted(group, key=_in_time)
+        )
+        for values, group in sorted(groups.items())
+    )
+
+
+def _finding(rule: Rule, subject: _Subject, identifier: str, facts: Sequence[Fact]) -> Finding:
+    """The gravest fact gives the severity, the first of those in time the sentences."""
+    weights = [weigh(rule.severity, fact) for fact in facts]
+    gravest = max(weights)
+    spokesman = facts[weights.index(gravest)]
+    others = len(facts) - 1
+    also = f" (and {others} more of the same kind)" if others else ""
+    return Finding(
+        finding_id=identifier,
+        rule_id=rule.rule_id,
+        title=rule.title,
+        severity=gravest.severity,
+        confidence=gravest.confidence,
+        device_id=subject.subject_id,
+        summary=rule.summary.render(spokesman) + also,
+        household=rule.household.render(spokesman),
+        evidence=_evidence(spokesman, facts),
+        count=len(facts),
+        rationale=rule.rationale,
+        remediation=rule.remediation,
+        references=rule.references,
+    )
+
+
+def _evidence(spokesman: Fact, facts: Iterable[Fact]) -> tuple[PacketReference, ...]:
+    """Packets of the fact that the sentences tell of go first; at most ``MAX_EVIDENCE``, in time order."""
+    first = set(spokesman.evidence)
+    others = {reference for fact in facts for reference in fact.evidence} - first
+    kept = [*sorted(first), *sorted(others)][:MAX_EVIDENCE]
+    return tuple(sorted(kept))
+
+
+def _in_time(fact: Fact) -> tuple[int, tuple[PacketReference, ...], str]:
+    return fact.first_seen_ns, fact.evidence, repr(fact)  # the text parts facts that one packet showed
+
+
+def _role_words(subject: _Subject) -> str:
+    roles = sorted(subject.roles - {ANY})
+    return " and ".join(roles) if roles else "a device of no known role"
+
+
+def _sentence(text: str) -> str:
+    """Capital first letter and a full stop."""
+    whole = text[:1].upper() + text[1:]
+    return whole if whole.endswith(".") else f"{whole}."
+
+
+def _without_cut(assessment: Assessment, kept: set[str]) -> Assessment:
+    """The assessment without the ids of findings that did not fit."""
+    ids = tuple(identifier for identifier in assessment.finding_ids if identifier in kept)
+    if ids == assessment.finding_ids:
+        return assessment
+    left_out = len(assessment.finding_ids) - len(ids)
+    return Assessment(
+        rule_id=assessment.rule_id,
+        device_id=assessment.device_id,
+        outcome=assessment.outcome,
+        reason=f"{assessment.reason} {left_out} of them are left out: a report holds {MAX_FINDINGS}.",
+        scope=assessment.scope,
+        record_next=assessment.record_next,
+        finding_ids=ids,
+    )

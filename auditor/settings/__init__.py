@@ -1,0 +1,1 @@
+"""What the user wrote: YAML read as text with places, and typed with every mistake named."""
