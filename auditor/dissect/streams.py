@@ -187,6 +187,8 @@ class StreamReader:
             stream.add(sequence, payload, segment.packet, segment.timestamp_ns)
             if stream.gap:
                 direction.starts.append(sequence)
+            else:
+                direction.starts.clear()
             waits_long = (
                 len(direction.starts) > MAX_WAITING_SEGMENTS or stream.waiting_octets > MAX_WAITING_OCTETS
             )

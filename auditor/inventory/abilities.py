@@ -71,9 +71,13 @@ def device_abilities(
         for index, one in enumerate(judged)
         if one.vantage in SEEING and not _is_recorder(host, one) and _third_parties(host, sights[index])
     ]
+    filtered = [text for index in good if (text := _filter_of(captures[index]))]
     if not good:
         reasons = sorted({one.reason for one in judged}) or ["there is no traffic to judge by"]
         missing["unicast-with-device"] = "; ".join(reasons)
+    elif len(filtered) == len(good):
+        # What was let through was seen; that something else was not there it cannot show (scenario S10).
+        missing["unicast-with-device"] = f"a capture filter left packets out: {filtered[0]}"
     if not good or not any(_both_ways(host, sights[index]) for index in good):
         missing["both-directions"] = (
             missing.get("unicast-with-device")
@@ -92,14 +96,8 @@ def device_abilities(
     payload = _payload_problem([captures[index] for index in good] or list(captures), judged)
     if payload:
         missing["payload-visible"] = payload
-    filtered = [text for index in good or range(len(captures)) if (text := _filter_of(captures[index]))]
-    if "unicast-with-device" in missing or payload or (filtered and len(filtered) == len(good)):
-        reason = (
-            missing.get("unicast-with-device")
-            or payload
-            or f"a capture filter left packets out: {filtered[0]}"
-        )
-        missing["names-visible"] = reason
+    if "unicast-with-device" in missing or payload:
+        missing["names-visible"] = missing.get("unicast-with-device") or payload or ""
     if not _groups_visible(sights, judged, captures):
         missing["multicast-visible"] = "groups that the recording host did not join may have been withheld"
     return missing

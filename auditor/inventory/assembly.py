@@ -139,7 +139,8 @@ def assemble_inventory(
         ),
     }
     used = {key[0:4] for key, row in services.items() if row.users & set(chosen)}
-    kept = {word: _concerning(facts[word], set(chosen), used) for word in FACT_CLASSES}
+    drivers = {f.from_id for f in controls if isinstance(f, ControlFact) and f.device_id in chosen}
+    kept = {word: _concerning(facts[word], set(chosen), drivers, used) for word in FACT_CLASSES}
     listed = _listed(network, roles, chosen, kept)
     kept["device"] = tuple(fact for fact in facts["device"] if fact.device_id in listed)
     phases = _phases(chosen, controls, downloads, joins, network, timeline, recorder_id)
@@ -276,15 +277,23 @@ def _device_facts(
     return facts
 
 
+def _touches(fact: LocalContactFact, chosen: set[str], drivers: set[str]) -> bool:
+    """Contacts with a chosen device, and the searches of those that drive one: isolation must let both live (S23)."""
+    return fact.peer_id in chosen or (fact.device_id in drivers and fact.purpose == "discovery")
+
+
 def _concerning(
-    facts: Sequence[Fact], chosen: set[str], used: set[tuple[str, str, str, int]]
+    facts: Sequence[Fact],
+    chosen: set[str],
+    drivers: set[str],
+    used: set[tuple[str, str, str, int]],
 ) -> tuple[Fact, ...]:
     """Facts of chosen devices and those that touch one; what others did among themselves is nobody's business (S39)."""
     kept = [
         fact
         for fact in facts
         if fact.device_id in chosen
-        or (isinstance(fact, LocalContactFact) and fact.peer_id in chosen)
+        or (isinstance(fact, LocalContactFact) and _touches(fact, chosen, drivers))
         or (isinstance(fact, ControlFact) and (fact.from_id in chosen or (fact.is_group and bool(chosen))))
         or (type(fact) is FACT_CLASSES["group-load"] and bool(chosen))
         or (

@@ -10,9 +10,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from auditor.addresses import format_link, parse_address, parse_link
+from auditor.capture.record import IssueKind
 from auditor.errors import JudgementError
 from auditor.home.model import Home
-from auditor.inventory.abilities import PLACE
+from auditor.inventory.abilities import PLACE, SEEING
 from auditor.inventory.model import Inventory, LightingRank
 from auditor.inventory.network import Host, Network
 
@@ -78,7 +79,10 @@ def check_chosen(inventory: Inventory) -> None:
             f"no lighting device was found in this recording; {_there_is(inventory)}; name it with --device, "
             "or take it off its power for ten seconds while recording and note the time in the home file"
         )
-    if not any("unicast-with-device" in device.abilities for device in chosen):
+    filtered = coverage.vantage in SEEING and any(
+        issue.kind is IssueKind.FILTERED for summary in inventory.captures for issue in summary.issues
+    )
+    if not filtered and not any("unicast-with-device" in device.abilities for device in chosen):
         reasons = "; ".join(coverage.vantage_reasons)
         raise JudgementError(
             f"unicast with the chosen device could not be in this recording: {reasons}; {PLACE}"

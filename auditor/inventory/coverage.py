@@ -198,9 +198,8 @@ def summarise_captures(
             detail = f"{copies[index]} packets were recorded more than once and counted once"
             issues.append(CaptureIssue(kind=IssueKind.DUPLICATES, count=copies[index], detail=detail))
         first, last = facts.first_ns, facts.last_ns
-        inside = [
-            h for h in holes if first is not None and last is not None and first <= h[0] and h[1] <= last
-        ]
+        # A hole between two files is told of the later one.
+        inside = [h for h in holes if first is not None and last is not None and first <= h[1] <= last]
         if inside and not any(issue.kind is IssueKind.HOLE for issue in issues):
             seconds = sum(end - start for start, end in inside) / NS_PER_SECOND
             detail = f"nothing was recorded for {seconds:.0f} s in {len(inside)} spans, the first from {format_time(inside[0][0])}"

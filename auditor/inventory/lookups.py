@@ -14,7 +14,7 @@ from auditor.dissect.syntax.dns_message import DnsMessage
 from auditor.flows.flow import Endpoint
 from auditor.inventory.content import Content, Conversation
 from auditor.inventory.facts import Fact, NameLookupFact
-from auditor.inventory.identity import IdentityCollector, is_multicast_dns
+from auditor.inventory.identity import IdentityCollector
 from auditor.inventory.network import OUTSIDE, Host, Network
 from auditor.inventory.sighting import Sighting, Table, merged_evidence, period_of, steady
 
@@ -26,7 +26,8 @@ MAX_FAILED_NAMES = 256  # names that do not exist, kept for one resolver
 class LookupKey(NamedTuple):
     """A device's address asking a resolver."""
 
-    client: Endpoint
+    client_link: LinkAddress
+    client: Address
     resolver: Endpoint
 
 
@@ -50,15 +51,15 @@ class LookupCollector:
 
     def on_dns(self, envelope: Envelope, message: DnsMessage) -> None:
         """Count a question, or an answer that says there is no such name."""
-        if is_multicast_dns(envelope):
-            return
         if not message.is_response:
-            key = LookupKey(envelope.source._replace(port=0), envelope.destination)
+            source = envelope.source
+            key = LookupKey(source.link_address, source.address, envelope.destination)
             self.rows.at(key).add(envelope.timestamp_ns, envelope.packet)
             return
         if message.response_code != NAME_DOES_NOT_EXIST or not message.questions:
             return
-        row = self.rows.at(LookupKey(envelope.destination._replace(port=0), envelope.source))
+        client = envelope.destination
+        row = self.rows.at(LookupKey(client.link_address, client.address, envelope.source))
         row.failed += 1
         name = message.questions[0].name.lower()
         if len(row.failed_names) < MAX_FAILED_NAMES or name in row.failed_names:
@@ -75,7 +76,8 @@ class LookupCollector:
         """One fact for each device, resolver and way of asking."""
         joined: dict[tuple[str, Address, bool, str], list[LookupRow | Sighting]] = {}
         for key, row in self.rows.items():
-            client, resolver = network.party(key.client), network.party(key.resolver)
+            client = network.party(Endpoint(key.client_link, key.client, 0))
+            resolver = network.party(key.resolver)
             if client.is_device:
                 group = (client.device_id, key.resolver.address, resolver.kind == OUTSIDE, "none")
                 joined.setdefault(group, []).append(row)

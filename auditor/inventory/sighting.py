@@ -35,16 +35,18 @@ class Sighting:
 
     def add(self, timestamp_ns: int, packet: PacketReference, count: int = 1) -> None:
         """Note one more sighting; captures may come in any order of time."""
-        if not self.count:
+        seen = self.count
+        self.count = seen + count
+        if not seen:
             self.first_ns = self.last_ns = timestamp_ns
-        elif timestamp_ns > self.last_ns:
+        elif timestamp_ns >= self.last_ns:
             self.last_ns = timestamp_ns
         elif timestamp_ns < self.first_ns:
             self.first_ns = timestamp_ns
-        self.count += count
-        if len(self.packets) < MAX_EVIDENCE:
-            self.packets.append(packet)
-        if len(self.starts) < MAX_STARTS:
+        # Both lists grow by at most one a call, so that past the larger bound nothing is left to do.
+        if seen < MAX_STARTS:
+            if len(self.packets) < MAX_EVIDENCE:
+                self.packets.append(packet)
             self.starts.append(timestamp_ns)
 
     def absorb(self, other: Sighting) -> None:

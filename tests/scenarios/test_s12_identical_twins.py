@@ -30,7 +30,7 @@ def story(recording):
 
 @pytest.fixture
 def document(tmp_path):
-    return run(on_the_path(story), tmp_path, devices=(LIGHT.link, TWIN.link))
+    return run(on_the_path(story), tmp_path, devices=(LIGHT.link, TWIN.link, SIBLING.link))
 
 
 def test_twins_stay_two(document):

@@ -44,6 +44,7 @@ MAX_TIME_TO_LIVE = 0x7FFF_FFFF  # seconds; RFC 2181 section 8: what is above cou
 # In one message.  A multicast message has at most 9000 octets (RFC 6762 section
 # 17), which hold 818 records of the least size.
 MAX_RECORDS = 1024
+MAX_TEXT_OCTETS = 9000  # of one TXT record, for the same reason
 
 # Keys that hold a password besides those whose name says so: ``p`` is registered for http, ssh, telnet, ftp
 # and others (IANA service names); the others are common practice.
@@ -334,6 +335,8 @@ def _service_binding(data: bytes, start: int, end: int, names: Names) -> _Conten
 
 def _text(data: bytes, start: int, end: int, _names: Names) -> _Content:
     """RFC 6763 section 6; strings without a key are passed over, of equal keys the first counts (6.4)."""
+    if end - start > MAX_TEXT_OCTETS:
+        raise LimitError("text", start, f"{end - start} octets > {MAX_TEXT_OCTETS}")
     keys: dict[str, TextKey] = {}
     while start < end:
         stop = start + 1 + data[start]

@@ -38,9 +38,10 @@ def read_name(data: bytes, offset: int, names: Names, field: str) -> tuple[str, 
         if known is not None:
             return known[0], offset + 2
     start = lowest = offset
-    after = pointers = 0
+    after = 0
     octets = 1  # the root
     labels: list[str] = []
+    passed: list[tuple[int, int, int]] = []
     try:
         while octets <= MAX_NAME_OCTETS and (length := data[offset]):
             if length < MIN_RESERVED:
@@ -56,9 +57,9 @@ def read_name(data: bytes, offset: int, names: Names, field: str) -> tuple[str, 
                     labels.append(known[0])
                 octets += known[1] - 1
                 break
-            pointers += 1
-            if pointers > MAX_POINTERS:
+            if len(passed) == MAX_POINTERS:
                 raise LimitError(field, offset, f"more than {MAX_POINTERS} pointers")
+            passed.append((target, len(labels), octets))
             lowest = offset = target
     except IndexError:
         raise TruncatedError(field, len(data), "the message ends inside the name") from None
@@ -66,6 +67,9 @@ def read_name(data: bytes, offset: int, names: Names, field: str) -> tuple[str, 
         raise MalformedError(field, start, f"name of more than {MAX_NAME_OCTETS} octets")
     text = ".".join(labels)
     names[start] = (text, octets)
+    # No octet is walked through twice for the sake of a pointer, however many lead there.
+    for target, label_count, octets_before in passed:
+        names[target] = (".".join(labels[label_count:]), octets - octets_before + 1)
     return text, after or offset + 1
 
 
