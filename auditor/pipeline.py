@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from auditor import __version__
 from auditor.capture.compression import BinarySource
@@ -23,6 +23,7 @@ from auditor.dissect.dispatch import Dispatcher
 from auditor.dissect.message import Envelope, Issue
 from auditor.errors import CaptureError, CaptureReadError, JudgementError
 from auditor.flows.duplicates import DuplicateFilter
+from auditor.flows.flow import PacketReference
 from auditor.flows.table import FlowTable
 from auditor.home.loader import load_home
 from auditor.home.model import Home
@@ -33,6 +34,7 @@ from auditor.packets.decode import decode_batch
 from auditor.redaction.pseudonym import derive_key
 from auditor.redaction.redact import redact
 from auditor.report.document import EMPTY_JUDGEMENT, NOTHING_JUDGED, build_document
+from auditor.report.evidence import HeaderKeeper, PacketHeader
 from auditor.report.json import render_json
 from auditor.report.markdown import render_markdown
 from auditor.report.outline import Outline
@@ -152,6 +154,7 @@ def read_messages(path: PathLike | Sequence[PathLike], *, strict: bool = False) 
 class _Run:
     inventory: Inventory
     unreadable: tuple[CaptureError, ...]
+    headers: Mapping[PacketReference, PacketHeader]
 
 
 def _read(
@@ -169,20 +172,25 @@ def _read(
     dispatcher = Dispatcher(strict=strict)
     builder = InventoryBuilder(home=home, chosen=tuple(devices))
     observe = builder.observe
+    keeper = HeaderKeeper()
     with open_captures(sources) as captures:
         for chunk in captures:
             batch = decode_batch(chunk)
             is_duplicate = duplicates.mark(batch)
             flows.add(batch, is_duplicate)
             builder.observe_batch(batch)
-            for item in dispatcher.feed(batch, is_duplicate):
+            items = dispatcher.feed(batch, is_duplicate)
+            keeper.keep(items)
+            for item in items:
                 observe(item)
             if progress is not None:
                 progress(captures.octets_read, total)
-        for item in dispatcher.finish():
+        items = dispatcher.finish()
+        keeper.keep(items)
+        for item in items:
             observe(item)
         inventory = builder.build(flows, captures.facts, unclaimed=dispatcher.unclaimed)
-    return _Run(inventory=inventory, unreadable=unreadable)
+    return _Run(inventory=inventory, unreadable=unreadable, headers=keeper.headers)
 
 
 def _report(
@@ -200,7 +208,9 @@ def _report(
         check_chosen(inventory)
     except JudgementError as error:
         own.insert(0, _not_judged_entry(inventory, str(error)))
-    document = build_document(inventory, judgement, tool_version=__version__, could_not_see=own)
+    document = build_document(
+        inventory, judgement, tool_version=__version__, could_not_see=own, headers=run.headers
+    )
     digests = [summary.facts.sha256 for summary in inventory.captures]
     key = derive_key(home.pseudonym_key, digests)
     shown = redact(document, inventory, key=key, reveal=reveal)
@@ -239,7 +249,8 @@ def _sources(paths: PathLike | Sequence[PathLike]) -> list[Path | BinarySource]:
     given = [paths] if isinstance(paths, str | os.PathLike) else list(paths)
     if not given:
         raise CaptureReadError("(no file)", "expected at least one recording")
-    return [sys.stdin.buffer if path == STANDARD_INPUT else Path(path) for path in given]
+    standard_input = cast("BinarySource", sys.stdin.buffer)  # a BufferedReader, declared as less
+    return [standard_input if path == STANDARD_INPUT else Path(path) for path in given]
 
 
 def _readable(

@@ -158,9 +158,7 @@ def _service(row: Document, name: Callable[[str], str]) -> str:
         [
             f"{name(row['device_id'])}: {_port(row)} ({row['family']})",
             announced_only if row["state"] == "announced" else row["state"],
-            wording.say(wording.CONFIDENTIALITY, row["confidentiality"])
-            if row["state"] == "answered"
-            else "",
+            readable if row["state"] == "answered" else "",
             f"reached from {places}" if places else "",
             packet(row["first_packet"]),
         ]
