@@ -19,6 +19,7 @@ from auditor import __version__
 from auditor.capture.compression import BinarySource
 from auditor.capture.merge import open_captures
 from auditor.capture.reader import open_capture as open_capture_file
+from auditor.capture.record import CaptureIssue
 from auditor.dissect.dispatch import Dispatcher
 from auditor.dissect.message import Envelope, Issue
 from auditor.errors import CaptureError, CaptureReadError, JudgementError
@@ -27,7 +28,8 @@ from auditor.flows.flow import PacketReference
 from auditor.flows.table import FlowTable
 from auditor.home.loader import load_home
 from auditor.home.model import Home
-from auditor.inventory.build import InventoryBuilder, check_chosen
+from auditor.inventory.build import InventoryBuilder
+from auditor.inventory.choose import check_chosen
 from auditor.inventory.model import CouldNotSee, Inventory
 from auditor.packets.batch import PacketBatch
 from auditor.packets.decode import decode_batch
@@ -155,6 +157,8 @@ class _Run:
     inventory: Inventory
     unreadable: tuple[CaptureError, ...]
     headers: Mapping[PacketReference, PacketHeader]
+    input_issues: tuple[CaptureIssue, ...]
+    asked_for: tuple[str, ...]
 
 
 def _read(
@@ -190,7 +194,13 @@ def _read(
         for item in items:
             observe(item)
         inventory = builder.build(flows, captures.facts, unclaimed=dispatcher.unclaimed)
-    return _Run(inventory=inventory, unreadable=unreadable, headers=keeper.headers)
+    return _Run(
+        inventory=inventory,
+        unreadable=unreadable,
+        headers=keeper.headers,
+        input_issues=captures.issues,
+        asked_for=tuple(devices),
+    )
 
 
 def _report(
@@ -209,11 +219,16 @@ def _report(
     except JudgementError as error:
         own.insert(0, _not_judged_entry(inventory, str(error)))
     document = build_document(
-        inventory, judgement, tool_version=__version__, could_not_see=own, headers=run.headers
+        inventory,
+        judgement,
+        tool_version=__version__,
+        could_not_see=own,
+        headers=run.headers,
+        input_issues=run.input_issues,
     )
     digests = [summary.facts.sha256 for summary in inventory.captures]
     key = derive_key(home.pseudonym_key, digests)
-    shown = redact(document, inventory, key=key, reveal=reveal)
+    shown = redact(document, inventory, key=key, reveal=reveal, asked_for=run.asked_for)
     for entry in shown["coverage"]["could_not_see"]:
         if entry["question"] == NOTHING_JUDGED:  # the redacted wording: it may name what was asked for
             not_judged = entry["reason"] if not_judged is None else f"{entry['reason']}; {not_judged}"
@@ -227,6 +242,7 @@ def _not_judged_entry(inventory: Inventory, reason: str) -> CouldNotSee:
         if unicast is not None
         else "record where the device's traffic passes, while it joins the network and is used"
     )
+    reason = reason.removesuffix(f"; {record_next}")  # said in the field beside it
     return CouldNotSee(question=NOTHING_JUDGED, reason=reason, record_next=record_next)
 
 

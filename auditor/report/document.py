@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, TypeVar
 
 from auditor.addresses import format_address, format_link
-from auditor.capture.record import CaptureFacts
+from auditor.capture.record import CaptureFacts, CaptureIssue
 from auditor.dissect.message import Issue
 from auditor.flows.flow import PacketReference, Period
 from auditor.inventory.facts import ControlFact, Fact, LocalContactFact, RemoteContactFact, ServiceFact
@@ -45,13 +45,15 @@ def build_document(
     tool_version: str,
     could_not_see: Sequence[CouldNotSee] = (),
     headers: Mapping[PacketReference, PacketHeader] | None = None,
+    input_issues: Sequence[CaptureIssue] = (),
 ) -> Document:
     """
     Build the unredacted document of one run.
 
     ``could_not_see`` holds what the pipeline itself has to say (an input that
     could not be read, nothing to judge); it is put before what the coverage says.
-    ``headers`` are what a ``HeaderKeeper`` kept of this run.
+    ``headers`` are what a ``HeaderKeeper`` kept of this run; ``input_issues``
+    tell of files in a folder that are no captures.
     """
     names = _capture_names(inventory.captures)
     book = EvidenceBook(inventory, names, headers or {})
@@ -109,7 +111,10 @@ def build_document(
             {**finding(one.finding), "because": one.because, "until": one.until} for one in judgement.accepted
         ],
         "plan": None,
-        "issues": _issues(inventory.issues, inventory.unread_messages),
+        "issues": [
+            *({"where": "input", "problem": one.detail, "count": max(1, one.count)} for one in input_issues),
+            *_issues(inventory.issues, inventory.unread_messages),
+        ],
     }
 
 

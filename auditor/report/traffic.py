@@ -64,8 +64,8 @@ def _about(device: Document) -> Iterable[tuple[str, str]]:
         yield "Note", "no maker assigned the link address"
     yield "Roles", ", ".join(device["roles"]) or "unknown"
     lighting = device["lighting"]
-    reasons = " ".join(f"{reason.rstrip('.')}." for reason in lighting["reasons"])
-    yield "Lighting", f"{_confidence(lighting)}. {reasons}".rstrip()
+    reasons = " ".join(map(wording.sentence, lighting["reasons"]))
+    yield "Lighting", f"{wording.sentence(_confidence(lighting))} {reasons}".rstrip()
 
 
 def _confidence(lighting: Document) -> str:
