@@ -21,7 +21,7 @@ def format_time(timestamp_ns: int) -> str:
         moment = datetime.fromtimestamp(seconds, UTC)
     except (OverflowError, ValueError, OSError):
         return f"{seconds}.{nanoseconds:09d}"
-    return f"{moment:%Y-%m-%dT%H:%M:%S}.{nanoseconds:09d}Z"
+    return f"{moment.replace(tzinfo=None).isoformat()}.{nanoseconds:09d}Z"
 
 
 def seconds_between(start_ns: int, end_ns: int) -> float:

@@ -21,6 +21,15 @@ class Message:
     """Octets on the wire, header included; may pass what was captured where a body was skipped."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PassedOver(Message):
+    """
+    Octets that belong to the protocol and say nothing: the rest of a body, an interim response, padding.
+
+    Dispatch goes on by ``length`` and hands nothing on.
+    """
+
+
 class Envelope(NamedTuple):
     """A message and where it was seen; a tuple because there is one for each message of a recording."""
 

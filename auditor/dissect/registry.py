@@ -24,7 +24,15 @@ class Conversation:
     memory: Any = None
     """The dissector's own; bounded by the dissector."""
     finished: bool = False
-    """Set by the dissector when nothing further can be read (encryption began, say): dispatch stops feeding it."""
+    """Set by the dissector when nothing further can be read (encryption began, say): it is fed no more."""
+    client_finished: bool = False
+    """As ``finished``, of what the client sends alone."""
+    server_finished: bool = False
+    is_resumed: bool = False
+    """Set by dispatch for the first octets behind a loss: nothing remembered of this side holds any longer."""
+    ended: bool = False
+    """Set by dispatch where nothing will come behind the octets at hand (closed, lost, not captured, end of
+    the recording): a parser that waits for a body hands on what it has."""
 
 
 DatagramParser = Callable[[Cursor], Message]
@@ -38,7 +46,8 @@ Arguments: the cursor, whether the octets come from the client (the initiator
 as far as known), the conversation.  ``TruncatedError`` means that more octets
 are needed; any other ``DecodeError`` ends the reading of this direction.  The
 message's ``length`` tells how far to go on; it may lie beyond what is there,
-where a body is passed over.
+where a body is passed over.  A ``PassedOver`` is not handed on.  A message of
+length 0 ends the reading of this direction.
 """
 
 
@@ -55,8 +64,11 @@ class Dissector:
     """Cheap and total: whether octets that begin so (at most 64 are handed over) are worth parsing."""
     parse_datagram: DatagramParser | None = None
     parse_stream: StreamParser | None = None
-    client_speaks: Callable[[bytes], bool] | None = None
-    """For streams: whether such a beginning is what a client says (a server's answer gives False);
-    used where the opening was not recorded.  None: the client always speaks first."""
+    client_speaks: Callable[[bytes], bool | None] | None = None
+    """For streams: whether such a beginning is what a client says (a server's answer gives False; None: both
+    may); used where the opening was not recorded.  No function: the ports decide."""
     any_port: bool = True
     """Whether ``looks_like`` is specific enough to be tried on every port."""
+    beginnings: tuple[bytes, ...] = ()
+    """For streams: first octets (two are compared) by which a conversation whose opening was not recorded is
+    found again on any port; without them only the ports make it worth a look."""

@@ -98,8 +98,8 @@ class Flow:
     """1, or how many flows the table folded into this row."""
     folded: bool
     period: Period | None
-    """Rhythm of starts of this conversation (same initiator, responder and responder's port); None below 4 starts.
-    Flows of one conversation carry the same period."""
+    """Rhythm of starts of this conversation (same initiator, responder and responder's port); None below
+    4 starts.  Flows of one conversation carry the same period."""
     refused_by: Address | None
     """Who sent the RST or ICMP error, where the outcome is refused or prohibited."""
 

@@ -145,6 +145,8 @@ class Inventory:
     """Payload that no dissector knew, in flows of chosen devices."""
     other_devices: int
     """Devices that are not chosen and no peer of a chosen one: counted, never named."""
+    not_in_recording: tuple[str, ...] = ()
+    """What was asked for with ``--device`` and is no device of this recording, as written."""
 
     def device(self, device_id: str) -> Device:
         """Look a device up; raises ``KeyError``."""

@@ -14,7 +14,7 @@ ABILITY_WORDS: Mapping[Ability, tuple[str, str]] = {
     ),
     "both-directions": (
         "only one direction of this device's traffic was recorded",
-        "Record where requests and answers pass: on the router, or with both directions of the port mirrored.",
+        "Record where requests and answers pass: on the router, or mirror both directions of its port.",
     ),
     "joining-seen": (
         "the device did not join the network during the recording",

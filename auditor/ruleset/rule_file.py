@@ -2,37 +2,30 @@
 
 from __future__ import annotations
 
-import ipaddress
 import re
 from collections.abc import Mapping
 from typing import Any, cast
 
 from auditor.home.model import ROLES
 from auditor.inventory.model import ABILITIES, Ability
-from auditor.ruleset.conditions import AtLeast, AtMost, Block, Condition, Known, Line, OneOf, Test, Within
-from auditor.ruleset.fields import FIELDS, Field, FieldKind
+from auditor.ruleset.condition_text import MAX_BLOCKS, MAX_LINES, ConditionReader
+from auditor.ruleset.conditions import Block, Condition
+from auditor.ruleset.fields import FIELDS, Field
 from auditor.ruleset.finding import Outcome, Reference, RemediationStep, Severity
 from auditor.ruleset.model import ANY, NETWORK, Proof, Rule, SeverityBranch, SeverityChoice
 from auditor.ruleset.templates import Template, parse_template
-from auditor.settings.problems import Place, Problems, nearest, shown
+from auditor.settings.problems import Place, Problems, shown
 from auditor.settings.typed import (
-    read_decimal_number,
     read_mapping,
     read_sequence,
     read_text,
-    read_truth,
-    read_whole_number,
     read_word,
 )
-from auditor.settings.yaml_text import Mapping as MappingNode
 from auditor.settings.yaml_text import Node, Scalar, Sequence, describe
 
 FORMAT = "1"
 
 MAX_RULES = 1_000  # in one file; the catalogue has under fifty
-MAX_BLOCKS = 32  # alternatives, exceptions, severities
-MAX_LINES = 32  # of a block: more than any fact has fields
-MAX_VALUES = 256  # of a list in a test
 MAX_STEPS = 12  # of a remediation: nobody follows more
 MAX_REFERENCES = 16
 MAX_PROOFS = 64
@@ -58,7 +51,6 @@ _OPTIONAL = (
 )
 _SEVERITIES = {severity.word: severity for severity in Severity}
 _PROOF_KEYS = {outcome.value.replace("-", "_"): outcome for outcome in Outcome}
-_TESTS = ("at_least", "at_most", "within", "known")
 
 
 def read_rule_file(
@@ -122,6 +114,7 @@ class _RuleReader:
         self._entries = entries
         self._fields = fields
         self._problems = problems
+        self._conditions = ConditionReader(fields, problems)
 
     def identifier(self) -> str | None:
         if "id" not in self._entries:
@@ -156,7 +149,7 @@ class _RuleReader:
             parts = ("where", "severity")
             branch = read_mapping(item, self._problems, what="a severity", keys=parts, required=parts) or {}
             if len(branch) == len(parts):
-                where = self._block(branch["where"])
+                where = self._conditions.block(branch["where"])
                 branches.append(SeverityBranch(where=where, severity=self._severity_word(branch["severity"])))
         return SeverityChoice(usual=self._severity_word(entries.get("usual")), otherwise=tuple(branches))
 
@@ -180,7 +173,7 @@ class _RuleReader:
     def identity(self) -> tuple[Field, ...]:
         chosen: list[Field] = []
         for item in self._items(self._entries.get("identity"), "identity", MAX_LINES):
-            field = self._field(item)
+            field = self._conditions.field(item)
             if field is not None and not field.identifies:
                 problem = f"expected fields that stay the same from night to night, found {shown(field.name)}"
                 self._problems.add(item.place, problem)
@@ -194,104 +187,20 @@ class _RuleReader:
         return cast("tuple[Ability, ...]", self._words(self._entries["needs"], "an ability", ABILITIES))
 
     def condition(self) -> Condition:
-        where = self._block(self._entries["where"]) if "where" in self._entries else Block()
+        where = self._conditions.block(self._entries["where"]) if "where" in self._entries else Block()
         if "either" in self._entries:
             if where.either:
                 self._problems.add(
                     self._entries["either"].place, "expected 'either' once, found it inside 'where' too"
                 )
-            where = Block(where.lines, self._either(self._entries["either"]))
+            where = Block(where.lines, self._conditions.either(self._entries["either"]))
         unless, unclear = (
-            tuple(self._block(item) for item in self._items(self._entries.get(key), key, MAX_BLOCKS))
+            tuple(
+                self._conditions.block(item) for item in self._items(self._entries.get(key), key, MAX_BLOCKS)
+            )
             for key in ("unless", "unclear")
         )
         return Condition(where, unless, unclear)
-
-    def _block(self, node: Node, *, may_branch: bool = True) -> Block:
-        if not isinstance(node, MappingNode) or not node.entries or len(node.entries) > MAX_LINES:
-            self._problems.add(
-                node.place, f"expected 1 to {MAX_LINES} tests of fields, found {describe(node)}"
-            )
-            return Block()
-        lines: list[Line] = []
-        either: tuple[Block, ...] = ()
-        for key, value in node.entries:
-            if key.text == "either" and may_branch:
-                either = self._either(value)
-                continue
-            field = self._field(key)
-            test = self._test(field, value) if field is not None else None
-            if field is not None and test is not None:
-                lines.append(Line(field, test))
-        return Block(tuple(lines), either)
-
-    def _either(self, node: Node) -> tuple[Block, ...]:
-        items = self._items(node, "either", MAX_BLOCKS)
-        if isinstance(node, Sequence) and not node.items:
-            self._problems.add(node.place, "expected alternatives, found an empty list")
-        return tuple(self._block(item, may_branch=False) for item in items)
-
-    def _field(self, node: Node) -> Field | None:
-        if isinstance(node, Scalar) and node.text in self._fields:
-            return self._fields[node.text]
-        hint = nearest(node.text, self._fields) if isinstance(node, Scalar) else ""
-        self._problems.add(node.place, f"expected a field of the fact, found {describe(node)}{hint}")
-        return None
-
-    def _test(self, field: Field, node: Node) -> Test | None:
-        if isinstance(node, MappingNode):
-            return self._bounded_test(field, node)
-        nodes = self._items(node, "values", MAX_VALUES) if isinstance(node, Sequence) else (node,)
-        values = [self._value(field, item) for item in nodes]
-        if not values:
-            self._problems.add(node.place, f"expected a value for {field.name}, found an empty list")
-        return OneOf(frozenset(value for value in values if value is not None))
-
-    def _value(self, field: Field, node: Node) -> bool | int | float | str | None:
-        if field.words is not None:
-            return read_word(node, self._problems, what=field.name, words=field.words)
-        if field.kind is FieldKind.TRUTH:
-            return read_truth(node, self._problems, what=field.name)
-        if field.kind is FieldKind.WHOLE_NUMBER:
-            return read_whole_number(node, self._problems, what=field.name)
-        if field.kind is FieldKind.DECIMAL_NUMBER:
-            return read_decimal_number(node, self._problems, what=field.name)
-        return read_text(node, self._problems, what=f"a value for {field.name}", most=MAX_LINE_CHARACTERS)
-
-    def _bounded_test(self, field: Field, node: MappingNode) -> Test | None:
-        entries = read_mapping(node, self._problems, what="a test", keys=_TESTS) or {}
-        if len(node.entries) != 1 or len(entries) != 1:
-            self._problems.add(
-                node.place, f"expected one of {', '.join(_TESTS)}, found {len(node.entries)} keys"
-            )
-            return None
-        ((word, value),) = entries.items()
-        if word == "known":
-            wanted = read_truth(value, self._problems, what="known")
-            return None if wanted is None else Known(wanted)
-        if word == "within":
-            return self._within(field, value)
-        if field.kind not in (FieldKind.WHOLE_NUMBER, FieldKind.DECIMAL_NUMBER):
-            self._problems.add(node.place, f"expected {field.kind.value} for {field.name}, found a bound")
-            return None
-        bound = read_decimal_number(value, self._problems, what=word)
-        if bound is None:
-            return None
-        return AtLeast(bound) if word == "at_least" else AtMost(bound)
-
-    def _within(self, field: Field, node: Node) -> Test | None:
-        if not field.is_address:
-            self._problems.add(node.place, f"expected a field that holds an address, found {field.name}")
-            return None
-        text = read_text(node, self._problems, what="a prefix", most=MAX_LINE_CHARACTERS)
-        if text is None:
-            return None
-        try:
-            return Within(ipaddress.ip_network(text))
-        except ValueError:
-            what = "expected a prefix without host bits such as 192.0.2.0/24"
-            self._problems.add(node.place, f"{what}, found {shown(text)}")
-            return None
 
     def remediation(self) -> tuple[RemediationStep, ...]:
         keys = ("do", "stops", "test", "undo")

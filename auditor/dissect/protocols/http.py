@@ -3,15 +3,57 @@ HTTP/1.0 and HTTP/1.1 requests and responses.
 
 Standards: RFC 9110, RFC 9112; Basic: RFC 7617; bearer: RFC 6750.
 Reads:     one direction of a TCP stream, on any port.
-Keeps:     credentials as ``Secret``; of a query the names of its parameters; of a body its shape, not its values.
+Keeps:     credentials as ``Secret``; of a query the names of its parameters; of a body its shape, no values.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import re
+from collections import deque
+from dataclasses import dataclass, field
 
-from auditor.dissect.message import Message
-from auditor.dissect.syntax.http_head import SightedSecret
+from auditor.dissect.message import Message, PassedOver
+from auditor.dissect.registry import Conversation, Dissector
+from auditor.dissect.syntax.form import names_of
+from auditor.dissect.syntax.http_body import (
+    Body,
+    Framing,
+    after_last_chunk,
+    framing_of,
+    media_type_of,
+    next_chunk,
+    read_body,
+    shape_of,
+)
+from auditor.dissect.syntax.http_credentials import (
+    host_of,
+    scheme_of,
+    secrets_of_head,
+    secrets_of_response,
+    split_authority,
+    split_target,
+)
+from auditor.dissect.syntax.http_head import HttpHead, SightedSecret, has_head_of_text, parse_head
+from auditor.dissect.syntax.text import printable
+from auditor.errors import MalformedError
+from auditor.wire import Cursor
+
+# IANA service names: http 80, http-alt 8080; 8000 and 8081 by common practice
+PORTS = frozenset({80, 8000, 8080, 8081})
+
+# IANA HTTP method registry as far as devices use it (from memory), and those of UPnP
+# eventing; a conversation on an unknown port is found again by these alone.
+METHODS = (
+    *(b"GET", b"POST", b"PUT", b"HEAD", b"OPTIONS", b"PATCH", b"DELETE", b"CONNECT", b"TRACE"),
+    *(b"SUBSCRIBE", b"UNSUBSCRIBE", b"NOTIFY", b"PROPFIND", b"REPORT"),
+)
+REQUEST_START = re.compile(rb"(?:\r\n){0,2}[A-Z][A-Z-]{2,20} (?:[/*]|https?://|[A-Za-z0-9.-]+:[0-9])")
+REQUEST_LINE = re.compile(rb"([!#$%&'*+\-.^_`|~0-9A-Za-z]{1,32}) +([^\s]+) +HTTP/(1)\.([0-9])\Z")
+STATUS_LINE = re.compile(rb"HTTP/(1)\.([0-9]) +([1-5][0-9][0-9])(?: .*)?\Z")
+
+# Answers owed to requests seen, so that an answer to HEAD is known to have no body.
+MAX_PIPELINED = 64
+MAX_TEXT = 256  # characters of a field kept
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,3 +106,179 @@ class HttpResponse(Message):
     secrets: tuple[SightedSecret, ...]
     title: str | None
     """Of an HTML body, at most 80 characters."""
+
+
+@dataclass(slots=True)
+class _Exchange:
+    """What is remembered between the messages of a conversation."""
+
+    methods: deque[str] = field(default_factory=lambda: deque(maxlen=MAX_PIPELINED))
+    """Of requests without a final response yet."""
+    in_chunks: dict[bool, bool] = field(default_factory=dict)
+    """By direction (whether from the client): the size of a further chunk of a body handed on stands next."""
+
+
+def looks_like(head: bytes) -> bool:
+    """Whether a stream that begins with ``head`` is worth parsing."""
+    if head.startswith((b"HTTP/1.", b"\r\nHTTP/1.")):
+        return True
+    # "PRI * HTTP/2.0" opens HTTP/2 (RFC 9113 3.4), "OPTIONS rtsp:" is no HTTP either.
+    return (
+        REQUEST_START.match(head) is not None
+        and not head.startswith(b"PRI ")
+        and has_head_of_text(head.lstrip())
+    )
+
+
+def client_speaks(head: bytes) -> bool:
+    """Whether the octets are a request's beginning."""
+    return not head.lstrip().startswith(b"HTTP/")
+
+
+def parse_stream(cursor: Cursor, from_client: bool, conversation: Conversation) -> Message:
+    """Parse the next message of one direction; see ``StreamParser``."""
+    if not isinstance(conversation.memory, _Exchange):
+        conversation.memory = _Exchange()
+    exchange = conversation.memory
+    octets = cursor.take(cursor.remaining, "message")
+    if conversation.is_resumed:
+        exchange.in_chunks[from_client] = False
+        exchange.methods.clear()
+    if exchange.in_chunks.get(from_client):
+        return _further_chunk(octets, exchange, from_client)
+    head = parse_head(octets, "request_head" if from_client else "response_head")
+    status = STATUS_LINE.match(head.start_line)
+    if status is not None:
+        return _response(octets, head, status, from_client, conversation)
+    request = REQUEST_LINE.match(head.start_line)
+    if request is not None:
+        return _request(octets, head, request, from_client, conversation)
+    raise MalformedError("start_line", 0, "neither a request nor a status line of HTTP/1")
+
+
+def _request(
+    octets: bytes, head: HttpHead, line: re.Match[bytes], from_client: bool, conversation: Conversation
+) -> HttpRequest:
+    framing = framing_of(head, is_request=True)
+    body = read_body(octets, head.length, framing, ended=conversation.ended)
+    path, query, authority, secrets = split_target(line[2])
+    method = line[1].decode("ascii")
+    if method == "CONNECT":  # the target is an authority (RFC 9112 3.2.3)
+        authority, path = path.lower(), ""
+    content_type = head.get(b"content-type")
+    shape = shape_of(body.octets, content_type, head.get(b"content-encoding"))
+    if authority is None and (sent := head.get(b"host")) is not None:
+        authority, in_host = split_authority(sent)
+        secrets += in_host
+    exchange: _Exchange = conversation.memory
+    exchange.methods.append(method)
+    exchange.in_chunks[from_client] = body.more_chunks
+    return HttpRequest(
+        length=head.length + body.wire_length,
+        method=method,
+        path=path,
+        query_keys=names_of(query),
+        version=f"1.{int(line[4])}",
+        host=host_of(authority) if authority else None,
+        user_agent=_text(head.get(b"user-agent")),
+        origin=_text(head.get(b"origin")),
+        content_type=media_type_of(content_type),
+        content_length=_length(framing, body, head),
+        body_keys=shape.keys,
+        body_captured=body.is_whole,
+        scheme=scheme_of(head.get(b"authorization")),
+        has_cookie=head.get(b"cookie") is not None,
+        secrets=(*secrets, *secrets_of_head(head), *shape.secrets),
+        upgrade=_upgrade(head),
+    )
+
+
+def _response(
+    octets: bytes, head: HttpHead, line: re.Match[bytes], from_client: bool, conversation: Conversation
+) -> Message:
+    exchange: _Exchange = conversation.memory
+    status = int(line[3])
+    if 100 <= status < 200 and status != 101:
+        return PassedOver(length=head.length)
+    method = exchange.methods[0] if exchange.methods else None
+    tunnels = status == 101 or (method == "CONNECT" and 200 <= status < 300)
+    # RFC 9112 6.3: these have no body, whatever their fields say.
+    without_body = tunnels or method == "HEAD" or status in (204, 304)
+    framing = Framing(content_length=0) if without_body else framing_of(head, is_request=False)
+    body = read_body(octets, head.length, framing, ended=conversation.ended)
+    if exchange.methods:
+        exchange.methods.popleft()
+    exchange.in_chunks[from_client] = body.more_chunks
+    if framing.until_close:
+        if from_client:
+            conversation.client_finished = True
+        else:
+            conversation.server_finished = True
+    conversation.finished = conversation.finished or tunnels
+    content_type = head.get(b"content-type")
+    shape = shape_of(body.octets, content_type, head.get(b"content-encoding"))
+    return HttpResponse(
+        length=head.length + body.wire_length,
+        status=status,
+        version=f"1.{int(line[2])}",
+        server=_text(head.get(b"server")),
+        content_type=media_type_of(content_type),
+        content_length=_length(framing, body, head),
+        body_keys=shape.keys,
+        body_captured=body.is_whole,
+        challenge=scheme_of(head.get(b"www-authenticate")),
+        allow_origin=_text(head.get(b"access-control-allow-origin")),
+        sets_cookie=head.get(b"set-cookie") is not None,
+        location=_location(head.get(b"location")),
+        secrets=(*secrets_of_response(head), *shape.secrets),
+        title=shape.title,
+    )
+
+
+def _further_chunk(octets: bytes, exchange: _Exchange, from_client: bool) -> PassedOver:
+    """Pass over the next chunk of a body whose beginning was handed on."""
+    size, data = next_chunk(octets, 0)
+    if not size:
+        length = after_last_chunk(octets, data)
+        exchange.in_chunks[from_client] = False
+        return PassedOver(length=length)
+    ending = octets[data + size : data + size + 1]
+    return PassedOver(length=data + size + (1 if ending == b"\n" else 2))
+
+
+def _length(framing: Framing, body: Body, head: HttpHead) -> int | None:
+    """Octets of the body where a field or its end told them; None where neither did."""
+    if framing.content_length is not None and head.get(b"content-length") is not None:
+        return framing.content_length
+    if framing.is_chunked or framing.until_close:
+        return len(body.octets) if body.is_whole else None
+    return 0
+
+
+def _text(value: bytes | None) -> str | None:
+    return printable(value, MAX_TEXT) if value else None
+
+
+def _upgrade(head: HttpHead) -> str | None:
+    value = head.get(b"upgrade")
+    return printable(value.split(b",", 1)[0].strip().lower()) if value else None
+
+
+def _location(value: bytes | None) -> str | None:
+    """Authority alone; None for a relative reference."""
+    if not value or b"//" not in value:
+        return None
+    rest = value.split(b"//", 1)[1]
+    octets = re.split(rb"[/?#]", rest, maxsplit=1)[0]
+    return split_authority(octets)[0] or None
+
+
+DISSECTOR = Dissector(
+    name="http",
+    transport="tcp",
+    ports=PORTS,
+    looks_like=looks_like,
+    parse_stream=parse_stream,
+    client_speaks=client_speaks,
+    beginnings=(*(method + b" " for method in METHODS), b"HTTP/1."),
+)

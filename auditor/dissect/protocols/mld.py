@@ -9,9 +9,32 @@ Keeps:     everything.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from struct import Struct
 
 from auditor.addresses import Address
 from auditor.dissect.message import Message
+from auditor.dissect.registry import Dissector
+from auditor.errors import MalformedError, TruncatedError
+from auditor.wire import Cursor
+
+# ICMPv6 types (RFC 2710 section 3.1, RFC 3810 section 5)
+QUERY = 130
+REPORT_V1 = 131
+DONE = 132
+REPORT_V2 = 143
+TYPES = frozenset({QUERY, REPORT_V1, DONE, REPORT_V2})
+
+MESSAGE_OCTETS = 24  # version 1
+QUERY_V2_OCTETS = 28
+REPORT_V2_OCTETS = 8
+
+# Record types of a version 2 report (RFC 3810 5.2.12)
+MODE_IS_INCLUDE = 1
+CHANGE_TO_INCLUDE = 3
+BLOCK_OLD_SOURCES = 6
+RECORD_TYPES = range(1, 7)
+
+_RECORD = Struct(">BBH16s").unpack_from
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,3 +46,90 @@ class GroupMembership(Message):
     version: int
     groups: tuple[Address, ...]
     """Groups joined (report), left (leave) or asked for (query; empty: all)."""
+    left_groups: tuple[Address, ...] = ()
+    """Groups left in a report that joins others as well."""
+
+
+def looks_like(head: bytes) -> bool:
+    """Whether an ICMPv6 message that begins with ``head`` is worth parsing."""
+    return len(head) >= REPORT_V2_OCTETS and head[0] in TYPES
+
+
+def parse_message(cursor: Cursor) -> GroupMembership:
+    """
+    Parse one message; its checksum covers addresses that are not part of it, so it is not looked at.
+
+    Raises:
+        DecodeError: another type, or a length that its version does not allow.
+    """
+    data = cursor.take(cursor.remaining, "message")
+    if not data:
+        raise TruncatedError("type", 0, "needs 1 octet, 0 remain")
+    kind = data[0]
+    if kind not in TYPES:
+        raise MalformedError("type", 0, f"{kind}")
+    if kind == REPORT_V2:
+        return _report(data)
+    if len(data) < MESSAGE_OCTETS:
+        raise TruncatedError("multicast_address", len(data), "the message ends here")
+    if kind == QUERY:
+        return _query(data)
+    return GroupMembership(
+        length=len(data),
+        kind="leave" if kind == DONE else "report",
+        version=1,
+        groups=(Address(data[8:24]),),
+    )
+
+
+def _query(data: bytes) -> GroupMembership:
+    """Tell the versions apart as RFC 3810 8.1 does."""
+    version = 1
+    if len(data) > MESSAGE_OCTETS:
+        if len(data) < QUERY_V2_OCTETS:
+            raise TruncatedError("sources", len(data), "the message ends here")
+        version = 2
+        sources = int.from_bytes(data[26:28], "big")
+        if QUERY_V2_OCTETS + 16 * sources > len(data):
+            raise TruncatedError("sources", len(data), f"{sources} of 16 octets")
+    groups = (Address(data[8:24]),) if any(data[8:24]) else ()
+    return GroupMembership(length=len(data), kind="query", version=version, groups=groups)
+
+
+def _report(data: bytes) -> GroupMembership:
+    """Read a version 2 report (5.2); its records of at least twenty octets are bounded by the packet."""
+    if len(data) < REPORT_V2_OCTETS:
+        raise TruncatedError("record_count", len(data), "the message ends here")
+    joined: list[Address] = []
+    left: list[Address] = []
+    offset = REPORT_V2_OCTETS
+    for _ in range(int.from_bytes(data[6:8], "big")):
+        if offset + 20 > len(data):
+            raise TruncatedError("address_record", offset, f"needs 20 octets, {len(data) - offset} remain")
+        kind, auxiliary, sources, group = _RECORD(data, offset)
+        after = offset + 20 + 16 * sources + 4 * auxiliary
+        if after > len(data):
+            raise TruncatedError("address_record", offset, f"{sources} sources and {auxiliary} words")
+        # 5.2.12: unknown types are passed over; an include list without sources means that
+        # nothing is wanted any more.
+        if kind in (MODE_IS_INCLUDE, CHANGE_TO_INCLUDE) and not sources:
+            left.append(Address(group))
+        elif kind in RECORD_TYPES and kind != BLOCK_OLD_SOURCES:
+            joined.append(Address(group))
+        offset = after
+    return GroupMembership(
+        length=len(data),
+        kind="leave" if left and not joined else "report",
+        version=2,
+        groups=tuple(joined or left),
+        left_groups=tuple(left) if joined else (),
+    )
+
+
+DISSECTOR = Dissector(
+    name="mld",
+    transport="icmpv6",
+    ports=frozenset(),
+    looks_like=looks_like,
+    parse_datagram=parse_message,
+)

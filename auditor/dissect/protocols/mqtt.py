@@ -1,10 +1,10 @@
 """
-MQTT control packets: CONNECT.
+MQTT control packets.
 
 Standards: MQTT Version 3.1.1 and Version 5.0 (OASIS Standards, 29 October 2014
            and 7 March 2019); section numbers are those of 3.1.1 unless marked.
-Reads:     one direction of a TCP stream, from its first octet.
-Keeps:     user name and password as ``Secret``; of the will only that there was one.
+Reads:     one direction of a TCP stream.
+Keeps:     user name and password as ``Secret``; of the will only that there was one; of a payload its keys.
 """
 
 from __future__ import annotations
@@ -12,19 +12,36 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from auditor.dissect.message import Message
-from auditor.errors import LimitError, MalformedError
+from auditor.dissect.registry import Conversation, Dissector
+from auditor.dissect.syntax.http_head import SightedSecret
+from auditor.dissect.syntax.json_shape import json_keys
+from auditor.errors import DecodeError, LimitError, MalformedError, TruncatedError
 from auditor.secret import Secret
 from auditor.wire import Cursor
 
-TRANSPORT = "tcp"
 PORTS = frozenset({1883})  # IANA service name: mqtt
 
-CONNECT = 1  # 2.2.1 control packet type
+# 2.2.1 control packet types
+CONNECT = 1
+CONNACK = 2
+PUBLISH = 3
+PUBREL = 6
+SUBSCRIBE = 8
+SUBACK = 9
+UNSUBSCRIBE = 10
+UNSUBACK = 11
+PINGREQ = 12
+PINGRESP = 13
+FROM_CLIENT = frozenset({CONNECT, SUBSCRIBE, UNSUBSCRIBE, PINGREQ})
+FROM_SERVER = frozenset({CONNACK, SUBACK, UNSUBACK, PINGRESP})
+FLAGS = {PUBREL: 2, SUBSCRIBE: 2, UNSUBSCRIBE: 2}  # 2.2.2: all others but PUBLISH have none
 
 # 3.1.2.1 and 3.1.2.2: the name that goes with each protocol level.  Level 3 is
 # the version before the standard, still sent by small controllers.
 NAMES = {3: "MQIsdp", 4: "MQTT", 5: "MQTT"}
+LEVEL_ASSUMED = 4
 LEVEL_WITH_PROPERTIES = 5
+_NAME_FIELDS = (b"\x00\x04MQTT", b"\x00\x06MQIsdp")
 
 # 3.1.2.3 Connect Flags
 USER_NAME = 0x80
@@ -32,9 +49,18 @@ PASSWORD = 0x40
 WILL = 0x04
 RESERVED = 0x01
 
+SESSION_PRESENT = 0x01  # 3.2.2.2
+MAX_RETURN_CODE = 5  # 3.2.2.3
+RETAIN = 0x01  # 3.3.1.3
+
 # The standard allows 268 435 455.  No CONNECT needs more than five strings of
 # 65 535 octets and two lists of properties, so a larger claim is not one.
 MAX_REMAINING_LENGTH = 8 * (2 + 65_535)  # octets
+
+MAX_PUBLISH_READ = 16_384  # octets of a payload: a state of a light has some hundred; the rest is passed over
+MAX_TOPIC_CHARACTERS = 256  # kept; a longer one is data, not a name
+MAX_TOPICS = 256  # kept of one SUBSCRIBE
+MAX_HEAD = 64  # octets that ``looks_like`` is given at most
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +102,8 @@ class Publish(Message):
     retain: bool
     payload_keys: tuple[str, ...]
     """Keys of a JSON object, as for HTTP bodies."""
+    secrets: tuple[SightedSecret, ...] = ()
+    """Values in the JSON payload under names of secrets."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,6 +111,8 @@ class Subscribe(Message):
     """A subscription (3.8)."""
 
     topics: tuple[str, ...]
+    """Each at most 256 characters; at most 256 of them."""
+    topics_passed_over: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,8 +123,73 @@ class OtherPacket(Message):
 
 
 def looks_like(head: bytes) -> bool:
-    """Whether a stream that begins with ``head`` is worth parsing."""
-    return len(head) >= 1 and head[0] == CONNECT << 4
+    """
+    Whether a stream that begins with ``head`` is worth parsing.
+
+    A conversation begins with CONNECT, and its answer with CONNACK; one whose
+    opening was not recorded is told by a PUBLISH that fits its length, or by a
+    PINGREQ or PINGRESP alone in its segment.
+    """
+    if len(head) < 2:
+        return False
+    first = head[0]
+    if first == CONNECT << 4:
+        return _begins_as_connect(head)
+    if first == CONNACK << 4:
+        return _begins_as_acknowledgement(head)
+    if first >> 4 == PUBLISH:
+        return _begins_as_publish(head)
+    return head in (bytes([PINGREQ << 4, 0]), bytes([PINGRESP << 4, 0]))
+
+
+def client_speaks(head: bytes) -> bool | None:
+    """Whether such a beginning comes from a client; either side may publish."""
+    packet_type = head[0] >> 4 if head else PUBLISH
+    if packet_type in FROM_CLIENT:
+        return True
+    return False if packet_type in FROM_SERVER else None
+
+
+def parse_stream(cursor: Cursor, _from_client: bool, conversation: Conversation) -> Message:
+    """
+    Parse the next control packet; ``conversation`` remembers the protocol level.
+
+    Of a stream whose CONNECT was not recorded, version 3.1.1 is assumed.
+
+    Raises:
+        TruncatedError: the packet is not there as far as it is read.
+        DecodeError: it is no packet of a version that we know.
+    """
+    start = cursor.offset
+    first = cursor.uint(1, "fixed_header")
+    packet_type, flags = first >> 4, first & 0x0F
+    if packet_type == 0 or (packet_type != PUBLISH and flags != FLAGS.get(packet_type, 0)):
+        raise MalformedError("fixed_header", start, f"type {packet_type} with flags {flags} [MQTT-2.2.2-2]")
+    length_at = cursor.offset
+    remaining = _variable_integer(cursor, "remaining_length")
+    length = cursor.offset - start + remaining
+    level = conversation.memory or LEVEL_ASSUMED
+    if packet_type == PUBLISH:
+        if remaining > MAX_PUBLISH_READ or conversation.ended:
+            return _publish(cursor, flags, level, length, cursor.offset + remaining)
+    elif remaining > MAX_REMAINING_LENGTH:
+        raise LimitError("remaining_length", length_at, f"{remaining} > {MAX_REMAINING_LENGTH}")
+    if packet_type not in (CONNECT, CONNACK, PUBLISH, SUBSCRIBE):
+        return OtherPacket(length=length, packet_type=packet_type)
+    body = cursor.block(remaining, "packet")
+    try:
+        if packet_type == PUBLISH:
+            return _publish(body, flags, level, length, body.offset + remaining)
+        if packet_type == SUBSCRIBE:
+            return _subscribe(body, level, length)
+        if packet_type == CONNACK:
+            return _connect_acknowledgement(body, length)
+        connect = _connect(body, length)
+    except TruncatedError as error:
+        # The whole packet is here: waiting for more octets would not help.
+        raise MalformedError(error.field, error.offset, "runs past its packet") from None
+    conversation.memory = connect.protocol_level
+    return connect
 
 
 def parse_connect(cursor: Cursor) -> Connect:
@@ -111,8 +206,10 @@ def parse_connect(cursor: Cursor) -> Connect:
     length = _variable_integer(cursor, "remaining_length")
     if length > MAX_REMAINING_LENGTH:
         raise LimitError("remaining_length", length_at, f"{length} > {MAX_REMAINING_LENGTH}")
-    body = cursor.block(length, "connect")
+    return _connect(cursor.block(length, "connect"), cursor.offset - start)
 
+
+def _connect(body: Cursor, length: int) -> Connect:
     level = _protocol_level(body)
     flags_at = body.offset
     flags = body.uint(1, "connect_flags")
@@ -133,13 +230,109 @@ def parse_connect(cursor: Cursor) -> Connect:
     body.finish("connect")
 
     return Connect(
-        length=cursor.offset - start,
+        length=length,
         protocol_level=level,
         keep_alive=keep_alive,
         client_identifier=client_identifier,
         has_will=bool(flags & WILL),
         user_name=user_name,
         password=password,
+    )
+
+
+def _connect_acknowledgement(body: Cursor, length: int) -> ConnectAcknowledgement:
+    """Read 3.2; the properties of version 5.0 behind the reason code are passed over."""
+    flags = body.uint(1, "acknowledge_flags")
+    code = body.uint(1, "return_code")
+    return ConnectAcknowledgement(length=length, code=code, session_present=bool(flags & SESSION_PRESENT))
+
+
+def _publish(body: Cursor, flags: int, level: int, length: int, end: int) -> Publish:
+    """Read 3.3 up to the part of the payload whose keys are asked for; the packet ends at octet ``end``."""
+    quality = flags >> 1 & 3
+    if quality == 3:
+        raise MalformedError("fixed_header", body.offset, "quality of service 3 [MQTT-3.3.1-4]")
+    topic = _string(body, "topic_name")
+    if quality:
+        body.uint(2, "packet_identifier")
+    if level == LEVEL_WITH_PROPERTIES:
+        _skip_properties(body, "properties")
+    payload_octets = end - body.offset
+    if payload_octets < 0:
+        raise MalformedError("topic_name", body.offset, "runs past its packet")
+    payload = body.take(min(payload_octets, MAX_PUBLISH_READ, body.remaining), "payload")
+    keys, secrets = json_keys(payload, place="mqtt-publish")
+    return Publish(
+        length=length,
+        topic=topic[:MAX_TOPIC_CHARACTERS],
+        payload_octets=payload_octets,
+        retain=bool(flags & RETAIN),
+        payload_keys=keys,
+        secrets=secrets,
+    )
+
+
+def _subscribe(body: Cursor, level: int, length: int) -> Subscribe:
+    """Read 3.8; each filter takes at least three octets of the packet."""
+    body.uint(2, "packet_identifier")
+    if level == LEVEL_WITH_PROPERTIES:
+        _skip_properties(body, "properties")
+    topics: list[str] = []
+    passed_over = 0
+    while body.remaining:
+        topic = _string(body, "topic_filter")
+        body.uint(1, "subscription_options")
+        if len(topics) < MAX_TOPICS:
+            topics.append(topic[:MAX_TOPIC_CHARACTERS])
+        else:
+            passed_over += 1
+    if not topics:
+        raise MalformedError("topic_filter", body.offset, "none [MQTT-3.8.3-3]")
+    return Subscribe(length=length, topics=tuple(topics), topics_passed_over=passed_over)
+
+
+def _begins_as_connect(head: bytes) -> bool:
+    """Whether name and length are those of a CONNECT, as far as they are there: small senders split them."""
+    for offset in range(2, 6):
+        if head[offset - 1] < 0x80:
+            shown = head[offset : offset + 8]
+            return any(shown == name[: len(shown)] for name in _NAME_FIELDS)
+        if offset == len(head):
+            return True
+    return False
+
+
+def _begins_as_acknowledgement(head: bytes) -> bool:
+    """Whether length, flags and code are those of 3.2, or of 5.0 with a property list that fits."""
+    if len(head) < 4 or head[2] & ~SESSION_PRESENT:
+        return False
+    if head[1] == 2:
+        return head[3] <= MAX_RETURN_CODE
+    return (
+        3 <= head[1] < 0x80
+        and len(head) > 4
+        and head[4] == head[1] - 3
+        and head[3] in (0, *range(0x80, 0xA0))
+    )
+
+
+def _begins_as_publish(head: bytes) -> bool:
+    """Whether the packet fits its length and its topic is one, as far as ``head`` shows them."""
+    try:
+        cursor = Cursor(head, 1)
+        remaining = _variable_integer(cursor, "remaining_length")
+        total = cursor.offset + remaining
+        topic_octets = cursor.uint(2, "topic_name")
+    except DecodeError:
+        return False
+    fits = total == len(head) or (len(head) >= MAX_HEAD and total > len(head))
+    topic = head[cursor.offset : cursor.offset + topic_octets]
+    return (
+        fits
+        and head[0] & 0x06 != 0x06
+        and 0 < topic_octets <= remaining - 2
+        and all(0x20 <= octet != 0x7F for octet in topic)
+        and not any(mark in topic for mark in b"+#")  # 4.7.1: not in a name
     )
 
 
@@ -184,3 +377,14 @@ def _string(cursor: Cursor, field: str) -> str:
         return _binary(cursor, field).decode("utf-8")
     except UnicodeDecodeError:
         raise MalformedError(field, start, "not UTF-8 [MQTT-1.5.3-1]") from None
+
+
+DISSECTOR = Dissector(
+    name="mqtt",
+    transport="tcp",
+    ports=PORTS,
+    looks_like=looks_like,
+    parse_stream=parse_stream,
+    client_speaks=client_speaks,
+    beginnings=(bytes([CONNACK << 4, 2, 0, 0]),),
+)

@@ -1,0 +1,266 @@
+"""
+What dispatch remembers of each conversation, and the bounds of that memory.
+
+A conversation is what two endpoints say over one transport: for TCP one
+connection, for everything else all datagrams between two ports.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Iterator
+
+from auditor.dissect.registry import Conversation, Dissector
+from auditor.dissect.select import Selector, slot_of
+from auditor.flows.flow import Endpoint, FlowKey
+from auditor.flows.stream import ByteStream
+from auditor.packets.batch import (
+    PROTOCOL_IGMP,
+    PacketBatch,
+    address_from_words,
+    link_from_word,
+)
+
+MAX_CONVERSATIONS = 20_000
+"""Conversations known at once: at about 1 KiB each 20 MiB.  A home has some hundreds at a time; a day of name
+lookups from fresh ports pushes out only those that have long been answered."""
+
+MAX_ENDPOINTS = 20_000
+"""Endpoints kept so that equal ones are one object."""
+
+
+class Direction:
+    """What one side of a conversation sends."""
+
+    __slots__ = (
+        "finished",
+        "has_fin",
+        "is_passing",
+        "is_resumed",
+        "opening",
+        "reached",
+        "starts",
+        "stream",
+        "wanted",
+        "was_read",
+        "zero_sequence",
+    )
+
+    def __init__(self) -> None:
+        self.opening: int | None = None
+        """Sequence number of the SYN."""
+        self.stream: ByteStream | None = None
+        """None: not in step, or nothing came yet."""
+        self.zero_sequence = 0
+        """Sequence number of the stream's position 0, modulo 2**32."""
+        self.reached = 0
+        """Position behind the farthest octet seen."""
+        self.starts: list[int] = []
+        """Sequence numbers of segments that wait behind a gap, where reading may begin again."""
+        self.was_read = False
+        """Reading has begun once: what comes without a stream is behind a loss."""
+        self.is_resumed = False
+        """The next octets are the first ones behind a loss."""
+        self.has_fin = False
+        self.finished = False
+        """Nothing further is to be read."""
+        self.wanted = False
+        """Every payload is chosen, whatever it begins with."""
+        self.is_passing = False
+        """A body is passed over whose packets are not chosen."""
+
+
+class Talk:
+    """One conversation."""
+
+    __slots__ = (
+        "client_forward",
+        "conversation",
+        "directions",
+        "dissector",
+        "held_octets",
+        "initiator_forward",
+        "is_wanted",
+        "issues",
+        "key",
+        "looks",
+        "messages",
+        "number",
+        "row",
+    )
+
+    def __init__(self, number: int, row: Endpoints) -> None:
+        self.number = number
+        self.row = row
+        """The ends as first seen."""
+        self.key: FlowKey | None = None
+        self.initiator_forward: bool | None = None
+        """Which direction the initiator sends in; None: not known yet."""
+        self.client_forward: bool | None = None
+        self.dissector: Dissector | None = None
+        self.conversation: Conversation | None = None
+        self.directions: tuple[Direction, Direction] | None = None
+        """By ``forward``; only TCP."""
+        self.messages = 0
+        self.issues = 0
+        self.looks = 0
+        """Datagrams that no dissector knew; -1: none is looked at any more."""
+        self.is_wanted = False
+        """Datagrams are chosen whatever their ports."""
+        self.held_octets = 0
+        """In the streams of both directions."""
+
+    def orient(self, initiator_forward: bool) -> FlowKey:
+        """Make, or remake, the flow key with the initiator first."""
+        self.initiator_forward = initiator_forward
+        self.key = self.row.key(initiator_forward)
+        return self.key
+
+
+class Endpoints:
+    """The two ends as the first packet showed them, made into objects only when somebody asks."""
+
+    __slots__ = ("destination", "ethertype", "forward", "protocol", "source", "vlan_id")
+
+    def __init__(self, batch: PacketBatch, index: int, forward: bool) -> None:
+        self.forward = forward
+        self.ethertype = int(batch.ethertype[index])
+        self.protocol = int(batch.protocol[index])
+        self.vlan_id = int(batch.vlan_id[index])
+        # Contract of Endpoint.port: for ICMP the type at the initiator, the code at the other; 0 for IGMP.
+        has_ports = self.protocol != PROTOCOL_IGMP
+        self.source = (
+            int(batch.source_link[index]),
+            int(batch.source_high[index]),
+            int(batch.source_low[index]),
+            int(batch.source_port[index]) if has_ports else 0,
+        )
+        self.destination = (
+            int(batch.destination_link[index]),
+            int(batch.destination_high[index]),
+            int(batch.destination_low[index]),
+            int(batch.destination_port[index]) if has_ports else 0,
+        )
+
+    def ports(self, forward: bool) -> tuple[int, int]:
+        """Source and destination port of packets in that direction."""
+        here, there = self.source[3], self.destination[3]
+        return (here, there) if forward == self.forward else (there, here)
+
+    def key(self, initiator_forward: bool) -> FlowKey:
+        """The flow key with the ends in that order."""
+        ends = _endpoint(self.source), _endpoint(self.destination)
+        initiator, responder = ends if initiator_forward == self.forward else ends[::-1]
+        return FlowKey(initiator, responder, self.ethertype, self.protocol, self.vlan_id)
+
+
+_known: dict[tuple[int, int, int, int], Endpoint] = {}
+
+
+def _endpoint(words: tuple[int, int, int, int]) -> Endpoint:
+    """The endpoint of these words; equal ones are one object as long as memory allows."""
+    found = _known.get(words)
+    if found is None:
+        if len(_known) >= MAX_ENDPOINTS:
+            _known.clear()
+        link, high, low, port = words
+        found = Endpoint(link_from_word(link), address_from_words(high, low), port)
+        _known[words] = found
+    return found
+
+
+class Talks:
+    """The conversations known, the one not heard of for longest first."""
+
+    __slots__ = ("_selector", "_table")
+
+    def __init__(self, selector: Selector) -> None:
+        self._table: OrderedDict[int, Talk] = OrderedDict()
+        self._selector = selector
+
+    def __len__(self) -> int:
+        return len(self._table)
+
+    def __iter__(self) -> Iterator[Talk]:
+        return iter(list(self._table.values()))
+
+    def get(self, number: int) -> Talk | None:
+        """The conversation of that number, marked as heard of now."""
+        talk = self._table.get(number)
+        if talk is not None:
+            self._table.move_to_end(number)
+        return talk
+
+    def add(self, talk: Talk) -> Talk | None:
+        """Put one in; gives back the oldest where there was no room, for the caller to close."""
+        oldest = None
+        if len(self._table) >= MAX_CONVERSATIONS:
+            oldest = next(iter(self._table.values()))
+        self._table[talk.number] = talk
+        return oldest
+
+    def remove(self, talk: Talk) -> None:
+        """Forget a conversation and what it wanted to see."""
+        if talk.directions is not None:
+            for forward, direction in enumerate(talk.directions):
+                self.want(talk, bool(forward), wanted=False)
+                self._selector.stop_passing(talk.number, bool(forward))
+                if direction.finished:
+                    self._selector.finished.remove(slot_of(talk.number, bool(forward)))
+        else:
+            self.want_datagrams(talk, wanted=False)
+            if talk.looks < 0:
+                self._finished_datagrams(talk, is_finished=False)
+        self._table.pop(talk.number, None)
+
+    def want(self, talk: Talk, forward: bool, *, wanted: bool) -> None:
+        """Say whether every payload of a direction is to be chosen."""
+        if talk.directions is None or talk.directions[forward].wanted == wanted:
+            return
+        talk.directions[forward].wanted = wanted
+        slot = slot_of(talk.number, forward)
+        if wanted:
+            self._selector.wanted.add(slot)
+        else:
+            self._selector.wanted.remove(slot)
+
+    def finish(self, talk: Talk, forward: bool) -> None:
+        """Say that nothing further of a direction is to be read."""
+        if talk.directions is None:
+            return
+        direction = talk.directions[forward]
+        if not direction.finished:
+            direction.finished = True
+            direction.stream = None
+            direction.starts.clear()
+            direction.is_passing = False
+            self.want(talk, forward, wanted=False)
+            self._selector.stop_passing(talk.number, forward)
+            self._selector.finished.add(slot_of(talk.number, forward))
+
+    def finish_datagrams(self, talk: Talk) -> None:
+        """Say that datagrams of a conversation need not be looked at any more."""
+        if talk.looks >= 0:
+            talk.looks = -1
+            self.want_datagrams(talk, wanted=False)
+            self._finished_datagrams(talk, is_finished=True)
+
+    def want_datagrams(self, talk: Talk, *, wanted: bool) -> None:
+        """Say whether every datagram of a conversation is to be chosen whatever its ports."""
+        if talk.is_wanted != wanted:
+            talk.is_wanted = wanted
+            change = self._selector.wanted.add if wanted else self._selector.wanted.remove
+            change(slot_of(talk.number, True))
+            change(slot_of(talk.number, False))
+
+    def _finished_datagrams(self, talk: Talk, *, is_finished: bool) -> None:
+        change = self._selector.finished.add if is_finished else self._selector.finished.remove
+        change(slot_of(talk.number, True))
+        change(slot_of(talk.number, False))
+
+    def is_finished(self, number: int, forward: bool) -> bool:
+        """Whether nothing further of a direction will be read; exact, where slots are not."""
+        talk = self._table.get(number)
+        if talk is None:
+            return False
+        return talk.looks < 0 if talk.directions is None else talk.directions[forward].finished

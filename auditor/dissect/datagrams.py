@@ -1,0 +1,155 @@
+"""
+Datagrams: each one is a message, or none.
+
+What was parsed once is remembered by its octets: announcements are repeated
+word for word, and a message says nothing about its packet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from auditor.dissect.conversations import Talk, Talks
+from auditor.dissect.message import Message
+from auditor.dissect.outcome import Outcome
+from auditor.dissect.registry import Dissector, Transport
+from auditor.errors import DecodeError
+from auditor.flows.flow import PacketReference
+from auditor.packets.batch import FIRST_FRAGMENT
+from auditor.wire import Cursor
+
+MAX_REMEMBERED = 2_048
+"""Parsed datagrams kept: at most 1,500 octets and some objects each, so about 8 MiB a protocol.
+
+The announcements of a home come round within far fewer."""
+
+MAX_REMEMBERED_OCTETS = (
+    1_500  # a longer datagram was put together from fragments: rare, and not worth the memory
+)
+
+MAX_LOOKS = 8
+"""Datagrams of one conversation that may be unknown, one a batch, before it is left alone."""
+
+HEAD_OCTETS = 64  # contract of Dissector.looks_like
+
+
+class DatagramReader:
+    """Reads the datagrams of one transport."""
+
+    def __init__(
+        self, transport: Transport, dissectors: Sequence[Dissector], talks: Talks, outcome: Outcome
+    ) -> None:
+        rows = [row for row in dissectors if row.transport == transport and row.parse_datagram is not None]
+        self._by_port: dict[int, list[Dissector]] = {}
+        for row in rows:
+            for port in row.ports:
+                self._by_port.setdefault(port, []).append(row)
+        self._any_port = [row for row in rows if row.any_port]
+        self._has_ports = transport == "udp"
+        self._rows = rows
+        self._talks = talks
+        self._outcome = outcome
+        self._remembered: dict[str, dict[bytes, Message]] = {row.name: {} for row in rows}
+
+    def read(
+        self,
+        talk: Talk,
+        forward: bool,
+        payload: bytes,
+        missing: int,
+        marks: int,
+        packet: PacketReference,
+        timestamp_ns: int,
+        link_type: int,
+    ) -> None:
+        """Take one datagram of a conversation."""
+        if talk.looks < 0:
+            return
+        dissector = talk.dissector
+        message: Message | None = None
+        if dissector is not None:
+            message = self._remembered[dissector.name].get(payload)
+        if message is None:
+            head = payload[:HEAD_OCTETS]
+            if dissector is None or not dissector.looks_like(head):
+                dissector = self._choose(talk, forward, head)
+                if dissector is None:
+                    self._note_unknown(talk, forward)
+                    return
+                self._claim(talk, forward, dissector)
+            message = self._parse(talk, dissector, payload, missing, marks, packet, timestamp_ns)
+        if (
+            message is not None
+            and dissector is not None
+            and not self._outcome.message(
+                talk, dissector.name, forward, packet, timestamp_ns, message, link_type
+            )
+        ):
+            self._talks.finish_datagrams(talk)
+
+    def _parse(
+        self,
+        talk: Talk,
+        dissector: Dissector,
+        payload: bytes,
+        missing: int,
+        marks: int,
+        packet: PacketReference,
+        timestamp_ns: int,
+    ) -> Message | None:
+        parser = dissector.parse_datagram
+        if parser is None:
+            return None
+        remembered = self._remembered[dissector.name]
+        message = remembered.get(payload)
+        if message is not None:
+            return message
+        try:
+            message = self._outcome.parse(dissector.name, parser, Cursor(payload))
+        except DecodeError as error:
+            note = ""
+            if marks & FIRST_FRAGMENT:
+                note = " (the datagram was sent in fragments, of which the first is read)"
+            elif missing:
+                note = f" ({missing} octets were not captured)"
+            # Issues end here, messages do not: the next datagram may be whole.
+            self._outcome.failure(talk, dissector.name, error, packet, timestamp_ns, note)
+            return None
+        if len(payload) <= MAX_REMEMBERED_OCTETS:
+            if len(remembered) >= MAX_REMEMBERED:
+                for oldest in list(remembered)[: MAX_REMEMBERED // 4]:
+                    del remembered[oldest]
+            remembered[payload] = message
+        return message
+
+    def _claim(self, talk: Talk, forward: bool, dissector: Dissector) -> None:
+        talk.dissector = dissector
+        if talk.key is None:
+            talk.orient(forward)
+        ports = dissector.ports
+        if self._has_ports and not ports.intersection(talk.row.ports(forward)):
+            self._talks.want_datagrams(talk, wanted=True)
+
+    def _choose(self, talk: Talk, forward: bool, head: bytes) -> Dissector | None:
+        """By port, then by octets alone; decided by octets in either case."""
+        if not self._has_ports:
+            rows = (row for row in self._rows if row.looks_like(head))
+            return next(rows, None)
+        for port in reversed(talk.row.ports(forward)):
+            for row in self._by_port.get(port, ()):
+                if row.looks_like(head):
+                    return row
+        for row in self._any_port:
+            if row.looks_like(head):
+                return row
+        return None
+
+    def _note_unknown(self, talk: Talk, forward: bool) -> None:
+        if self._has_ports:
+            self._outcome.unknown(talk, forward)
+        talk.looks += 1
+        if talk.looks >= MAX_LOOKS and talk.dissector is None and not self._has_port_of_ours(talk, forward):
+            self._talks.finish_datagrams(talk)
+
+    def _has_port_of_ours(self, talk: Talk, forward: bool) -> bool:
+        return any(port in self._by_port for port in talk.row.ports(forward))

@@ -1,0 +1,299 @@
+"""
+Which packets of a batch are worth a Python object: decided on whole columns.
+
+A packet is chosen when its port is one that a dissector names, when its first
+octets are those of a message, when it opens or closes a connection, or when it
+belongs to a conversation that is being read.  Nothing here decides what a
+payload is; that is done by its octets afterwards.
+
+Conversations are told apart by a 64-bit number mixed from addresses, ports and
+protocol under keys drawn anew for each run, so that nobody can craft two that
+share one.
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from auditor.dissect.registry import Dissector
+from auditor.packets.batch import (
+    FIN,
+    PROTOCOL_ICMP,
+    PROTOCOL_ICMPV6,
+    PROTOCOL_IGMP,
+    PROTOCOL_TCP,
+    PROTOCOL_UDP,
+    RST,
+    SYN,
+    Int64Column,
+    PacketBatch,
+    UInt64Column,
+)
+
+Mask = npt.NDArray[np.bool_]
+
+SLOT_BITS = 18
+"""Slots of the tables of conversations being read.
+
+20,000 of them fill less than a sixth, so that few packets of others are looked at in vain."""
+SLOTS = 1 << SLOT_BITS
+SATURATED = 255  # a slot's count that is never lowered again: it only costs looks
+GOLDEN = 0x9E3779B97F4A7C15
+
+OTHER_PROTOCOLS = {"icmp": PROTOCOL_ICMP, "icmpv6": PROTOCOL_ICMPV6, "igmp": PROTOCOL_IGMP}
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class Chosen:
+    """Columns of the chosen packets as lists, in recorded order."""
+
+    index: list[int]
+    """Row in the batch."""
+    conversation: list[int]
+    forward: list[bool]
+    """Which of the two directions; a name without meaning but for telling them apart."""
+    protocol: list[int]
+
+
+class Interest:
+    """Counts of conversations, by slot and direction, that want to see their packets."""
+
+    __slots__ = ("_counts", "column")
+
+    def __init__(self) -> None:
+        self._counts = bytearray(SLOTS)
+        self.column = np.frombuffer(self._counts, np.uint8)
+
+    def add(self, slot: int) -> None:
+        """Count one more."""
+        if self._counts[slot] < SATURATED:
+            self._counts[slot] += 1
+
+    def remove(self, slot: int) -> None:
+        """Count one less."""
+        if 0 < self._counts[slot] < SATURATED:
+            self._counts[slot] -= 1
+
+
+def slot_of(conversation: int, forward: bool) -> int:
+    """The slot of one direction of a conversation; the same as ``Selector`` computes on columns."""
+    return ((conversation >> 24) & (SLOTS // 2 - 1)) << 1 | forward
+
+
+def direction_number(conversation: int, forward: bool) -> int:
+    """A number for one direction."""
+    return conversation ^ GOLDEN if forward else conversation
+
+
+class Selector:
+    """The choice, with what it has to remember between batches."""
+
+    def __init__(self, dissectors: tuple[Dissector, ...], is_finished: Callable[[int, bool], bool]) -> None:
+        """``is_finished(conversation, forward)``: whether nothing further of a direction will be read."""
+        self._is_finished = is_finished
+        self._mix = [secrets.randbits(64) | 1 for _ in range(6)]
+        self.wanted = Interest()
+        """Directions of which every payload is wanted."""
+        self.finished = Interest()
+        """Directions whose payload is not looked at even where it begins like a message."""
+        self.passing: dict[int, int] = {}
+        """Directions of which nothing is wanted before a sequence number, by ``direction_number``."""
+        self._passing_slots = Interest()
+        self._marks = np.zeros(SLOTS, np.bool_)
+
+        self._tcp_beginnings = np.zeros(1 << 16, np.bool_)
+        self._tcp_ports = np.zeros(1 << 16, np.bool_)
+        self._udp_ports = np.zeros(1 << 16, np.bool_)
+        self._other = np.zeros(256, np.bool_)
+        self._any_udp_port = False
+        for dissector in dissectors:
+            self._register(dissector)
+
+    def _register(self, dissector: Dissector) -> None:
+        ports = list(dissector.ports)
+        if dissector.transport == "udp":
+            self._udp_ports[ports] = True
+            self._any_udp_port |= dissector.any_port
+        elif dissector.transport == "tcp":
+            for beginning in dissector.beginnings:
+                self._tcp_beginnings[int.from_bytes(beginning[:2], "little")] = True
+            if not dissector.beginnings:
+                self._tcp_ports[ports] = True
+        else:
+            self._other[OTHER_PROTOCOLS[dissector.transport]] = True
+
+    def pass_over(self, conversation: int, forward: bool, until: int) -> None:
+        """Want nothing of a direction that lies before the sequence number ``until``."""
+        number = direction_number(conversation, forward)
+        if number not in self.passing:
+            self._passing_slots.add(slot_of(conversation, forward))
+        self.passing[number] = until
+
+    def stop_passing(self, conversation: int, forward: bool) -> None:
+        """Forget what ``pass_over`` was told."""
+        if self.passing.pop(direction_number(conversation, forward), None) is not None:
+            self._passing_slots.remove(slot_of(conversation, forward))
+
+    def choose(self, batch: PacketBatch, is_duplicate: Mask) -> Chosen:
+        """Choose packets of a batch; duplicates never."""
+        usable = (batch.payload_offset >= 0) & ~is_duplicate
+        loaded = (batch.payload_length > 0) & usable
+        protocol = batch.protocol
+        closing = (batch.tcp_flags & (SYN | FIN | RST)) != 0
+        tcp = np.flatnonzero((protocol == PROTOCOL_TCP) & usable & (loaded | closing))
+        udp = np.flatnonzero((protocol == PROTOCOL_UDP) & loaded)
+        other = np.flatnonzero(self._other[protocol] & loaded)
+
+        tcp_numbers, tcp_forward = self._numbers(batch, tcp)
+        keep = self._choose_tcp(batch, tcp, tcp_numbers, tcp_forward)
+        tcp, tcp_numbers, tcp_forward = tcp[keep], tcp_numbers[keep], tcp_forward[keep]
+        udp_numbers, udp_forward = self._numbers(batch, udp)
+        keep = self._choose_udp(batch, udp, udp_numbers, udp_forward)
+        udp, udp_numbers, udp_forward = udp[keep], udp_numbers[keep], udp_forward[keep]
+        other_numbers, other_forward = self._numbers(batch, other)
+
+        index = np.concatenate((tcp, udp, other))
+        order = np.argsort(index, kind="stable")
+        index = index[order]
+        return Chosen(
+            index=index.tolist(),
+            conversation=np.concatenate((tcp_numbers, udp_numbers, other_numbers))[order].tolist(),
+            forward=np.concatenate((tcp_forward, udp_forward, other_forward))[order].tolist(),
+            protocol=protocol[index].tolist(),
+        )
+
+    def _numbers(self, batch: PacketBatch, rows: Int64Column) -> tuple[UInt64Column, Mask]:
+        """The number of each packet's conversation, equal for both directions, and which direction it is."""
+        first, second = (
+            self._end(high[rows], low[rows], port[rows])
+            for high, low, port in (
+                (batch.source_high, batch.source_low, batch.source_port),
+                (batch.destination_high, batch.destination_low, batch.destination_port),
+            )
+        )
+        number = first + second
+        number *= np.uint64(self._mix[4])
+        number ^= number >> np.uint64(31)
+        number += first ^ second
+        number += batch.protocol[rows].astype(np.uint64) * np.uint64(self._mix[5])
+        number *= np.uint64(self._mix[3])
+        number ^= number >> np.uint64(29)
+        return number, first < second
+
+    def _end(self, high: UInt64Column, low: UInt64Column, port: npt.NDArray[np.uint16]) -> UInt64Column:
+        mixed: UInt64Column = high * np.uint64(self._mix[0])
+        mixed ^= mixed >> np.uint64(32)
+        mixed += low
+        mixed *= np.uint64(self._mix[1])
+        mixed ^= mixed >> np.uint64(29)
+        mixed += port
+        mixed *= np.uint64(self._mix[2])
+        mixed ^= mixed >> np.uint64(32)
+        return mixed
+
+    def _choose_tcp(
+        self, batch: PacketBatch, rows: Int64Column, numbers: UInt64Column, forward: Mask
+    ) -> npt.NDArray[np.intp]:
+        if not rows.size:
+            return np.zeros(0, np.intp)
+        slots = _slots(numbers, forward)
+        length = batch.payload_length[rows]
+        begins = self._tcp_beginnings[_first_two_octets(batch, batch.payload_offset[rows])] & (length >= 2)
+        begins |= self._tcp_ports[batch.source_port[rows]] | self._tcp_ports[batch.destination_port[rows]]
+        begins &= length > 0
+        doubtful = np.flatnonzero(begins & (self.finished.column[slots] > 0))
+        if doubtful.size:
+            verdicts = zip(numbers[doubtful].tolist(), forward[doubtful].tolist(), strict=True)
+            begins[doubtful] = [not self._is_finished(number, way) for number, way in verdicts]
+        flags = batch.tcp_flags[rows]
+        begins |= (flags & SYN) != 0
+        # A conversation that begins within this batch wants the rest of its packets here too.
+        marked = slots[begins] >> 1
+        self._marks[marked] = True
+        chosen = self._marks[slots >> 1] & (begins | (self.finished.column[slots] == 0))
+        self._marks[marked] = False
+        chosen |= begins | (self.wanted.column[slots] > 0)
+        chosen |= ((flags & (FIN | RST)) != 0) & self._is_known(slots)
+        if self.passing:
+            self._leave_out_passing(batch, rows, numbers, forward, slots, chosen)
+        return np.flatnonzero(chosen)
+
+    def _is_known(self, slots: npt.NDArray[np.intp]) -> Mask:
+        known: Mask = (self.finished.column[slots] | self.finished.column[slots ^ 1]) > 0
+        known |= (self.wanted.column[slots] | self.wanted.column[slots ^ 1]) > 0
+        return known
+
+    def _leave_out_passing(
+        self,
+        batch: PacketBatch,
+        rows: Int64Column,
+        numbers: UInt64Column,
+        forward: Mask,
+        slots: npt.NDArray[np.intp],
+        chosen: Mask,
+    ) -> None:
+        """Take back the choice of segments that lie wholly inside a body that is passed over."""
+        doubtful = np.flatnonzero(chosen & (self._passing_slots.column[slots] > 0))
+        if not doubtful.size:
+            return
+        keys = np.array(sorted(self.passing), np.uint64)
+        until = np.array([self.passing[key] for key in keys.tolist()], np.int64)
+        wanted = numbers[doubtful] ^ (forward[doubtful] * np.uint64(GOLDEN))
+        place = np.minimum(np.searchsorted(keys, wanted), len(keys) - 1)
+        passes = keys[place] == wanted
+        at = rows[doubtful]
+        end = batch.tcp_sequence[at] + batch.payload_length[at] + batch.payload_missing[at]
+        # RFC 9293 section 3.4: comparison modulo 2**32.
+        beyond = ((end - until[place] + (1 << 31)) & 0xFFFF_FFFF) - (1 << 31)
+        flags = batch.tcp_flags[at] & (SYN | FIN | RST)
+        chosen[doubtful[passes & (beyond <= 0) & (flags == 0)]] = False
+
+    def _choose_udp(
+        self, batch: PacketBatch, rows: Int64Column, numbers: UInt64Column, forward: Mask
+    ) -> npt.NDArray[np.intp]:
+        if not rows.size:
+            return np.zeros(0, np.intp)
+        chosen = self._udp_ports[batch.source_port[rows]] | self._udp_ports[batch.destination_port[rows]]
+        if not self._any_udp_port:
+            return np.flatnonzero(chosen)
+        slots = _slots(numbers, forward)
+        rest = np.flatnonzero(~chosen)
+        chosen |= self.wanted.column[slots] > 0
+        # One datagram of every conversation and batch is looked at, wherever it goes; and where that one
+        # is claimed, the rest of this batch is not lost: its conversation is looked at whole.
+        _, first = np.unique(numbers[rest], return_index=True)
+        firsts = rest[first]
+        doubtful = np.flatnonzero(self.finished.column[slots[firsts]] > 0)
+        if doubtful.size:
+            at = firsts[doubtful]
+            verdicts = zip(numbers[at].tolist(), forward[at].tolist(), strict=True)
+            gone = [self._is_finished(number, way) for number, way in verdicts]
+            firsts = np.delete(firsts, doubtful[gone])
+        self._marks[slots[firsts] >> 1] = True
+        beginnings = _first_two_octets(batch, batch.payload_offset[rows])
+        alike = np.zeros(1 << 16, np.bool_)
+        alike[beginnings[firsts]] = True
+        chosen |= self._marks[slots >> 1] & alike[beginnings]
+        self._marks[slots[firsts] >> 1] = False
+        return np.flatnonzero(chosen)
+
+
+def _slots(numbers: UInt64Column, forward: Mask) -> npt.NDArray[np.intp]:
+    slots = (numbers >> np.uint64(24)).astype(np.int64) & (SLOTS // 2 - 1)
+    slots <<= 1
+    slots |= forward
+    return slots
+
+
+def _first_two_octets(batch: PacketBatch, offsets: Int64Column) -> npt.NDArray[np.intp]:
+    """Little-endian word at each offset; the buffer's slack covers reads behind the last octet."""
+    octets = np.frombuffer(batch.buffer, np.uint8)
+    last = len(octets) - 1
+    low = octets[np.minimum(offsets, last)].astype(np.intp)
+    low |= octets[np.minimum(offsets + 1, last)].astype(np.intp) << 8
+    return low

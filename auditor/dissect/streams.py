@@ -1,0 +1,416 @@
+"""
+TCP connections: whose octets they are, where messages begin, what was lost.
+
+Octets are put back in order by a ``ByteStream``; after a loss, reading begins
+again at the next segment that begins like a message.  Of a body that is passed
+over, and of everything behind the beginning of encryption, no packet is looked
+at any more.
+
+Standard: RFC 9293 section 3.4 (sequence numbers), 3.10.7.4 (segments).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from enum import Enum, auto
+from typing import NamedTuple
+
+from auditor.dissect.conversations import Direction, Talk, Talks
+from auditor.dissect.message import PassedOver
+from auditor.dissect.outcome import Outcome
+from auditor.dissect.registry import Conversation, Dissector
+from auditor.dissect.select import Selector
+from auditor.errors import DecodeError, LimitError, TruncatedError
+from auditor.flows.flow import PacketReference
+from auditor.flows.stream import SEQUENCE_SPACE, ByteStream
+from auditor.packets.batch import ACK, FIN, RST, SYN
+from auditor.wire import Cursor
+
+MAX_STREAM_OCTETS = 65_536
+"""Of one message that must be there at once: a chain of certificates, a head with the kept part of a body."""
+
+MAX_WAITING_OCTETS = 65_536
+"""Behind a gap, before the gap counts as a loss: one unscaled window (RFC 9293 section 3.1)."""
+
+MAX_WAITING_SEGMENTS = 64
+"""Behind a gap, before it counts as a loss; a sender resends after three acknowledgements (RFC 5681 3.2)."""
+
+MAX_HELD_OCTETS = 32 << 20
+"""Of all streams together; beyond it the conversation that made it so gives its octets up."""
+
+MAX_PASS_OCTETS = 1 << 30
+"""Passed over without looking: half of what sequence numbers tell apart; longer bodies take more steps."""
+
+MIN_PASS_OCTETS = 4_096
+"""Less is not worth remembering a place for: three segments of an Ethernet."""
+
+HEAD_OCTETS = 64  # contract of Dissector.looks_like
+MIN_TELLING_OCTETS = 16
+"""A shorter beginning of a connection waits for more before it counts as unknown; start lines are longer."""
+
+
+class Segment(NamedTuple):
+    """One TCP packet as dispatch hands it over."""
+
+    sequence: int
+    acknowledgement: int
+    flags: int
+    payload: bytes
+    missing: int
+    """Octets that the snap length cut off."""
+    packet: PacketReference
+    timestamp_ns: int
+    link_type: int
+
+
+class _Reading(Enum):
+    """How the parsing of what is there ended."""
+
+    ALL = auto()  # nothing is left, or the rest was not recorded yet
+    WAITS = auto()  # a message has begun and is not whole
+    FAILED = auto()  # the octets are no message: this direction is out of step
+    FINISHED = auto()  # nothing further is to be read
+
+
+def distance(later: int, earlier: int) -> int:
+    """Signed difference of two sequence numbers (RFC 9293 3.4, RFC 1982 3.2)."""
+    return (later - earlier + (SEQUENCE_SPACE >> 1)) % SEQUENCE_SPACE - (SEQUENCE_SPACE >> 1)
+
+
+class StreamReader:
+    """Reads the TCP conversations of one recording."""
+
+    def __init__(
+        self, dissectors: Sequence[Dissector], talks: Talks, selector: Selector, outcome: Outcome
+    ) -> None:
+        rows = [row for row in dissectors if row.transport == "tcp" and row.parse_stream is not None]
+        self._by_port: dict[int, list[Dissector]] = {}
+        for row in rows:
+            for port in row.ports:
+                self._by_port.setdefault(port, []).append(row)
+        self._any_port = [row for row in rows if row.any_port]
+        self._talks = talks
+        self._selector = selector
+        self._outcome = outcome
+        self._held_octets = 0
+        self._link_type = 0
+
+    def read(self, talk: Talk, forward: bool, segment: Segment) -> None:
+        """Take one packet of a conversation."""
+        if talk.directions is None:
+            talk.directions = (Direction(), Direction())
+        direction = talk.directions[forward]
+        self._link_type = segment.link_type
+        if segment.flags & SYN:
+            self._open(talk, direction, forward, segment)
+            segment = segment._replace(sequence=(segment.sequence + 1) % SEQUENCE_SPACE)
+        if segment.flags & ACK:
+            self._note_acknowledgement(talk, not forward, segment.acknowledgement)
+        if segment.payload and not direction.finished:
+            self._take(talk, direction, forward, segment)
+        if segment.flags & RST:
+            self.close(talk)
+        elif segment.flags & FIN:
+            direction.has_fin = True
+            stream = direction.stream
+            if stream is not None and not stream.gap:
+                self._drain(talk, direction, forward, ended=True)
+            if all(side.has_fin for side in talk.directions):
+                self.close(talk)
+        self._count_held(talk)
+
+    def is_other_connection(self, talk: Talk, forward: bool, sequence: int) -> bool:
+        """Whether a SYN with this number opens another connection than the known one."""
+        if talk.directions is None:
+            return False
+        direction = talk.directions[forward]
+        if direction.opening is not None:
+            return direction.opening != sequence
+        return direction.was_read
+
+    def close(self, talk: Talk) -> None:
+        """End a conversation: hand on what is there of incomplete messages, and forget it."""
+        if talk.directions is not None:
+            for forward in (True, False):
+                direction = talk.directions[forward]
+                if direction.stream is not None:
+                    self._drain(talk, direction, forward, ended=True)
+                direction.stream = None
+        self._held_octets -= talk.held_octets
+        talk.held_octets = 0
+        self._talks.remove(talk)
+
+    def _open(self, talk: Talk, direction: Direction, forward: bool, segment: Segment) -> None:
+        direction.opening = segment.sequence
+        is_answer = bool(segment.flags & ACK)
+        if talk.initiator_forward is None or not is_answer:
+            talk.initiator_forward = talk.client_forward = forward != is_answer
+            talk.key = None
+        for side in (True, False):
+            self._talks.want(talk, side, wanted=True)
+
+    def _note_acknowledgement(self, talk: Talk, forward: bool, number: int) -> None:
+        """What the other side acknowledged reached it: if it was not recorded by now, it is lost to us."""
+        direction = talk.directions[forward] if talk.directions is not None else None
+        if direction is None or direction.stream is None or not direction.stream.gap:
+            return
+        stream = direction.stream
+        behind_gap = direction.zero_sequence + stream.position + len(stream.available()) + stream.gap
+        if distance(number, behind_gap) >= 0:
+            self._drain(talk, direction, forward, is_lost=True)
+
+    # -- octets of one direction
+
+    def _take(self, talk: Talk, direction: Direction, forward: bool, segment: Segment) -> None:
+        sequence, payload = segment.sequence, segment.payload
+        stream = direction.stream
+        if stream is None:
+            if direction.opening is not None and not direction.was_read:
+                direction.zero_sequence = (direction.opening + 1) % SEQUENCE_SPACE
+            elif self._begins(talk, forward, payload):
+                direction.zero_sequence = sequence
+                direction.is_resumed = direction.was_read
+            else:
+                return
+            direction.was_read = True
+            stream = direction.stream = ByteStream()
+            # The number before the first octet is the SYN's: it keeps the stream from reaching back.
+            before = (direction.zero_sequence - 1) % SEQUENCE_SPACE
+            stream.add(before, b"", segment.packet, segment.timestamp_ns, syn=True)
+        # Positions count octets without wrap-around; a reader may be far ahead of what came in.
+        end = sequence + len(payload) + segment.missing
+        end_position = direction.reached + distance(end, direction.zero_sequence + direction.reached)
+        direction.reached = max(direction.reached, end_position)
+        if end_position <= stream.position:
+            stream.add(end % SEQUENCE_SPACE, b"", segment.packet, segment.timestamp_ns)
+        else:
+            stream.add(sequence, payload, segment.packet, segment.timestamp_ns)
+            if stream.gap:
+                direction.starts.append(sequence)
+            waits_long = (
+                len(direction.starts) > MAX_WAITING_SEGMENTS or stream.waiting_octets > MAX_WAITING_OCTETS
+            )
+            self._drain(talk, direction, forward, is_lost=waits_long and stream.gap > 0)
+            if segment.missing:
+                self._cut_off(talk, direction, forward, end_position)
+        self._pass_over(talk, direction, forward)
+
+    def _begins(self, talk: Talk, forward: bool, payload: bytes) -> bool:
+        """Whether reading may begin with a segment though what came before is not known."""
+        head = payload[:HEAD_OCTETS]
+        if talk.dissector is not None:
+            if talk.dissector.looks_like(head):
+                self._talks.want(talk, forward, wanted=True)
+                return True
+            return False
+        if self._choose(talk, forward, head) is not None:
+            return True
+        self._outcome.unknown(talk, self._client_by_ports(talk, forward, ()))
+        return False
+
+    def _cut_off(self, talk: Talk, direction: Direction, forward: bool, end_position: int) -> None:
+        """Go on behind octets that the snap length cut off; what is there is all that will come."""
+        if direction.stream is not None and len(direction.stream.available()):
+            self._drain(talk, direction, forward, ended=True)
+        if direction.stream is not None and direction.stream.position < end_position:
+            self._lose(talk, direction, forward)
+
+    def _pass_over(self, talk: Talk, direction: Direction, forward: bool) -> None:
+        """Want no packet of a body that is passed over, as far as sequence numbers tell."""
+        stream = direction.stream
+        ahead = stream.position - direction.reached if stream is not None else 0
+        if ahead >= MIN_PASS_OCTETS:
+            direction.is_passing = True
+            until = direction.zero_sequence + direction.reached + min(ahead, MAX_PASS_OCTETS)
+            self._selector.pass_over(talk.number, forward, until % SEQUENCE_SPACE)
+        elif direction.is_passing:
+            direction.is_passing = False
+            self._selector.stop_passing(talk.number, forward)
+
+    def _drain(
+        self, talk: Talk, direction: Direction, forward: bool, *, is_lost: bool = False, ended: bool = False
+    ) -> None:
+        """
+        Parse what is there.
+
+        ``is_lost``: what is missing in front of waiting octets will not come.
+        ``ended``: nothing further will come at all.
+        """
+        while (stream := direction.stream) is not None:  # each turn moves the reader, or returns
+            before = stream.position
+            octets = bytes(stream.available()[:MAX_STREAM_OCTETS])
+            nothing_follows = (is_lost or ended) and len(octets) < MAX_STREAM_OCTETS
+            reading = _Reading.ALL
+            if octets:
+                reading = self._claim(talk, forward, octets, ended=nothing_follows)
+                if reading is _Reading.ALL:
+                    reading = self._parse(talk, direction, forward, octets, ended=nothing_follows)
+            if direction.stream is None:
+                return
+            if reading is _Reading.FAILED:
+                if not stream.gap or not self._skip_gap(talk, direction, forward):
+                    self._lose(talk, direction, forward)
+                    return
+            elif stream.position == before:
+                if not (stream.gap and (is_lost or ended)):
+                    return
+                if not self._skip_gap(talk, direction, forward):
+                    self._lose(talk, direction, forward)
+                    return
+
+    def _skip_gap(self, talk: Talk, direction: Direction, forward: bool) -> bool:
+        """Go on behind missing octets, at the next segment that begins like a message; False: none does."""
+        stream = direction.stream
+        if stream is None:
+            return False
+        missing = stream.skip_gap()
+        packet, timestamp_ns = stream.packet_at(0)
+        name = talk.dissector.name if talk.dissector is not None else "tcp"
+        self._outcome.issue(
+            talk, f"{name} stream", f"{missing} octets are not in the recording", packet, timestamp_ns
+        )
+        octets = bytes(stream.available())
+        reader = direction.zero_sequence + stream.position
+        starts, direction.starts = direction.starts, []
+        for offset in sorted({0, *(distance(start, reader) for start in starts)}):
+            head = octets[offset : offset + HEAD_OCTETS] if offset >= 0 else b""
+            known = talk.dissector
+            if head and (known.looks_like(head) if known is not None else self._choose(talk, forward, head)):
+                stream.skip(offset)
+                direction.is_resumed = True
+                return True
+        return False
+
+    def _lose(self, talk: Talk, direction: Direction, forward: bool) -> None:
+        """Give up a direction until a segment begins like a message."""
+        direction.stream = None
+        direction.starts.clear()
+        if not direction.finished:
+            # A beginning that can be found on whole columns needs no packet before it.
+            dissector = talk.dissector
+            self._talks.want(talk, forward, wanted=dissector is not None and not dissector.beginnings)
+
+    # -- whose octets they are
+
+    def _claim(self, talk: Talk, forward: bool, octets: bytes, *, ended: bool) -> _Reading:
+        """Find the dissector of a connection by its beginning, if there is none yet; ``ALL``: there is."""
+        if talk.dissector is None:
+            talk.dissector = self._choose(talk, forward, octets[:HEAD_OCTETS])
+        if talk.dissector is not None:
+            return _Reading.ALL
+        if len(octets) < MIN_TELLING_OCTETS and not ended:
+            return _Reading.WAITS
+        self._outcome.unknown(talk, self._client_by_ports(talk, forward, ()))
+        return _Reading.FAILED
+
+    def _choose(self, talk: Talk, forward: bool, head: bytes) -> Dissector | None:
+        """The dissector of a beginning: by port, then by octets alone; decided by octets in either case."""
+        for port in reversed(talk.row.ports(forward)):
+            for row in self._by_port.get(port, ()):
+                if row.looks_like(head):
+                    return row
+        for row in self._any_port:
+            if row.looks_like(head):
+                return row
+        return None
+
+    def _client_by_ports(self, talk: Talk, forward: bool, ports: Sequence[int] | frozenset[int]) -> bool:
+        """The direction of the client, by ports: the registered, else the lower one is the server's."""
+        if talk.client_forward is not None:
+            return talk.client_forward
+        source, destination = talk.row.ports(forward)
+        if (source in ports) != (destination in ports):
+            return forward == (destination in ports)
+        return forward == (destination <= source)
+
+    def _orient(self, talk: Talk, forward: bool, dissector: Dissector, head: bytes) -> None:
+        """Tell client and server apart where the opening was not recorded."""
+        if talk.client_forward is not None:
+            if talk.key is None:
+                talk.orient(talk.client_forward)
+            return
+        speaks = dissector.client_speaks(head) if dissector.client_speaks is not None else None
+        if speaks is None:
+            talk.client_forward = self._client_by_ports(talk, forward, dissector.ports)
+        else:
+            talk.client_forward = forward == speaks
+        talk.orient(talk.client_forward)
+
+    # -- messages
+
+    def _parse(
+        self, talk: Talk, direction: Direction, forward: bool, octets: bytes, *, ended: bool
+    ) -> _Reading:
+        """Parse messages one after the other and move the reader behind them."""
+        dissector, stream = talk.dissector, direction.stream
+        if dissector is None or dissector.parse_stream is None or stream is None:
+            return _Reading.FAILED
+        self._orient(talk, forward, dissector, octets[:HEAD_OCTETS])
+        conversation = talk.conversation
+        if conversation is None:
+            conversation = talk.conversation = Conversation()
+        from_client = forward == talk.client_forward
+        parse, position, reading = dissector.parse_stream, 0, _Reading.ALL
+        while position < len(octets):  # every message has a length
+            packet, timestamp_ns = stream.packet_at(position)
+            cursor = Cursor(octets[position:] if position else octets)
+            conversation.ended, conversation.is_resumed = ended, direction.is_resumed
+            try:
+                message = self._outcome.parse(dissector.name, parse, cursor, from_client, conversation)
+            except DecodeError as error:
+                is_whole = ended or (position == 0 and len(octets) >= MAX_STREAM_OCTETS)
+                if isinstance(error, TruncatedError) and not is_whole:
+                    reading = _Reading.WAITS
+                    break
+                if not ended and isinstance(error, TruncatedError):
+                    error = LimitError(error.field, 0, f"more than {MAX_STREAM_OCTETS} octets")
+                reading = _Reading.FAILED
+                if not self._outcome.failure(talk, dissector.name, error, packet, timestamp_ns):
+                    reading = self._finish_all(talk)
+                break
+            direction.is_resumed = False
+            position += message.length
+            if message.length <= 0:
+                reading = _Reading.FAILED
+                break
+            if not isinstance(message, PassedOver) and not self._outcome.message(
+                talk, dissector.name, forward, packet, timestamp_ns, message, self._link_type
+            ):
+                reading = self._finish_all(talk)
+                break
+            if self._note_finished(talk, conversation, direction):
+                reading = _Reading.FINISHED
+                break
+        if direction.stream is not None:
+            stream.skip(position)
+        return reading
+
+    def _finish_all(self, talk: Talk) -> _Reading:
+        for forward in (True, False):
+            self._talks.finish(talk, forward)
+        return _Reading.FINISHED
+
+    def _note_finished(self, talk: Talk, conversation: Conversation, direction: Direction) -> bool:
+        """Do what the dissector said about its directions; gives whether this one is finished."""
+        if conversation.finished:
+            self._finish_all(talk)
+        elif conversation.client_finished or conversation.server_finished:
+            client = bool(talk.client_forward)
+            if conversation.client_finished:
+                self._talks.finish(talk, client)
+            if conversation.server_finished:
+                self._talks.finish(talk, not client)
+        return direction.finished
+
+    def _count_held(self, talk: Talk) -> None:
+        """Keep the sum of what all streams hold, and its bound."""
+        held = 0
+        for direction in talk.directions or ():
+            if direction.stream is not None:
+                held += len(direction.stream.available()) + direction.stream.waiting_octets
+        self._held_octets += held - talk.held_octets
+        talk.held_octets = held
+        if self._held_octets > MAX_HELD_OCTETS:
+            problem = f"more than {MAX_HELD_OCTETS} octets wait in all: given up here"
+            self._outcome.issue(talk, "tcp stream", problem, None, None)
+            self.close(talk)

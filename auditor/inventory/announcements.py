@@ -1,0 +1,186 @@
+"""
+What devices say of themselves to everybody, by mDNS and SSDP.
+
+Standards: RFC 6762 section 10.1 (goodbye), RFC 6763 sections 4 and 6 (service instances, TXT keys),
+           UPnP Device Architecture 2.0 section 1 (NOTIFY, from memory).
+"""
+
+from __future__ import annotations
+
+import re
+from typing import NamedTuple
+
+from auditor.addresses import Address, LinkAddress, format_link
+from auditor.dissect.message import Envelope
+from auditor.dissect.protocols.ssdp import SsdpMessage
+from auditor.dissect.syntax.dns_message import DnsMessage, ResourceRecord
+from auditor.dissect.syntax.http_head import SightedSecret
+from auditor.flows.flow import Endpoint
+from auditor.inventory.facts import AnnouncementFact, Fact
+from auditor.inventory.identity import is_multicast_dns, service_name_of
+from auditor.inventory.network import Network
+from auditor.inventory.secrets import SecretCollector
+from auditor.inventory.sighting import Sighting, Table
+
+TYPE_PTR, TYPE_TXT, TYPE_SRV = 12, 16, 33  # RFC 1035 3.2.2, RFC 2782
+MAX_ANNOUNCEMENTS = 8192
+MAX_TEXT_KEYS = 64  # of one service; RFC 6763 6.2 asks for 1300 octets in all
+MAX_READ_MEMO = 4096  # messages remembered as already read; repeated announcements are the rule
+
+VERSION_KEYS = frozenset(
+    ["fv", "fw", "srcvers", "version", "ver", "vers", "firmware", "fwversion", "sw", "swversion", "build"]
+)
+"""TXT keys that by registration or name hold a version (IANA service name registry; common practice)."""
+_VERSION_TOKEN = re.compile(r"/\d+(\.\d+)+")
+
+
+class AnnouncementKey(NamedTuple):
+    """One service that one source announced."""
+
+    source: LinkAddress
+    address: Address
+    protocol: str
+    service_name: str | None
+    instance: str
+
+
+class AnnouncementRow(Sighting):
+    """What was said of the service."""
+
+    __slots__ = ("has_password", "hosts", "port", "texts", "version", "withdrawn_ns")
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.port: int | None = None
+        self.texts: dict[str, str | None] = {}
+        self.has_password = False
+        self.version = False
+        self.hosts: dict[str, None] = {}
+        self.withdrawn_ns: int | None = None
+
+
+class AnnouncementCollector:
+    """One row for each announced service instance."""
+
+    def __init__(self, secrets: SecretCollector) -> None:
+        self._secrets = secrets
+        self.rows: Table[AnnouncementKey, AnnouncementRow] = Table(AnnouncementRow, MAX_ANNOUNCEMENTS)
+        self.searches: Table[LinkAddress, Sighting] = Table(Sighting)
+        self._read: dict[tuple[int, LinkAddress], tuple[DnsMessage, list[AnnouncementRow]]] = {}
+
+    def on_dns(self, envelope: Envelope, message: DnsMessage) -> None:
+        """Read service records out of an mDNS response."""
+        if not is_multicast_dns(envelope):
+            return
+        source = envelope.source
+        if not message.is_response:
+            self.searches.at(source.link_address).add(envelope.timestamp_ns, envelope.packet)
+            return
+        memo = (id(message), source.link_address)
+        known = self._read.get(memo)
+        if known is not None and known[0] is message:
+            for row in known[1]:
+                row.add(envelope.timestamp_ns, envelope.packet)
+            return
+        rows: dict[AnnouncementKey, AnnouncementRow] = {}
+        goodbye = False
+        for record in (*message.answers, *message.additionals):
+            goodbye |= record.time_to_live == 0
+            self._read_record(envelope, record, rows)
+        for row in rows.values():
+            row.add(envelope.timestamp_ns, envelope.packet)
+        if not goodbye:  # a withdrawal depends on its time and is read each time
+            if len(self._read) >= MAX_READ_MEMO:
+                self._read.clear()
+            self._read[memo] = (message, list(rows.values()))
+
+    def _read_record(
+        self, envelope: Envelope, record: ResourceRecord, rows: dict[AnnouncementKey, AnnouncementRow]
+    ) -> None:
+        if record.record_type not in {TYPE_PTR, TYPE_SRV, TYPE_TXT}:
+            return
+        instance = (record.target or "") if record.record_type == TYPE_PTR else record.name
+        service = service_name_of(record.name)
+        if service is None or service_name_of(instance) != service:
+            return
+        source = envelope.source
+        key = AnnouncementKey(source.link_address, source.address, "mdns", service, instance.lower())
+        row = rows.setdefault(key, self.rows.at(key))
+        if record.time_to_live == 0:
+            row.withdrawn_ns = max(row.withdrawn_ns or 0, envelope.timestamp_ns)
+        if record.record_type == TYPE_SRV:
+            row.port = record.port
+            if record.target and len(row.hosts) < MAX_TEXT_KEYS:
+                row.hosts[record.target] = None
+        for text in record.text[:MAX_TEXT_KEYS]:
+            if len(row.texts) < MAX_TEXT_KEYS:
+                row.texts[text.key] = text.value
+            row.version |= text.key.lower() in VERSION_KEYS
+            if text.secret is not None:
+                row.has_password = True
+                sighted = SightedSecret(kind="password", place="text-key", field=text.key, secret=text.secret)
+                self._secrets.sighted(envelope, sighted)
+
+    def on_ssdp(self, envelope: Envelope, message: SsdpMessage) -> None:
+        """Note announcements and answers; a search announces nothing."""
+        source = envelope.source
+        if message.kind == "search":
+            self.searches.at(source.link_address).add(envelope.timestamp_ns, envelope.packet)
+            return
+        key = AnnouncementKey(source.link_address, source.address, "ssdp", None, message.unique_name or "")
+        row = self.rows.at(key)
+        row.add(envelope.timestamp_ns, envelope.packet)
+        row.port = _port_of(message.location) or row.port
+        row.version |= message.server is not None and _VERSION_TOKEN.search(message.server) is not None
+        if message.unique_name:
+            row.texts["usn"] = message.unique_name
+        if message.kind == "byebye":
+            row.withdrawn_ns = max(row.withdrawn_ns or 0, envelope.timestamp_ns)
+
+    def facts(self, network: Network) -> list[Fact]:
+        """One fact for each device and service instance."""
+        facts: list[Fact] = []
+        for key, row in self.rows.items():
+            party = network.party(Endpoint(key.source, key.address, 0))
+            hosts = [host for name in row.hosts for host in network.hosts.values() if name in host.names]
+            owner = hosts[0].device_id if hosts else party.device_id
+            if not owner or not row.count:
+                continue
+            device = network.hosts[owner]
+            said = {text.lower() for text in row.texts.values() if text} | {key.instance}
+            facts.append(
+                AnnouncementFact(
+                    device_id=owner,
+                    evidence=row.evidence,
+                    first_seen_ns=row.first_ns,
+                    last_seen_ns=row.last_ns,
+                    protocol=key.protocol,
+                    service_name=key.service_name,
+                    port=row.port,
+                    text_keys=tuple(sorted(row.texts)) if key.protocol == "mdns" else (),
+                    discloses_version=row.version,
+                    discloses_hardware_address=any(
+                        _holds_link(text, link) for text in said for link in device.links
+                    ),
+                    discloses_password=row.has_password,
+                    withdrawn=row.withdrawn_ns is not None and row.withdrawn_ns >= row.last_ns,
+                    relayed=key.source not in device.links if any(key.source) else None,
+                )
+            )
+        return facts
+
+
+def _holds_link(text: str, link: LinkAddress) -> bool:
+    spelt = format_link(link)
+    return any(form in text for form in (spelt, spelt.replace(":", "-"), spelt.replace(":", "")))
+
+
+def _port_of(location: str | None) -> int | None:
+    """The port of the authority in a location (RFC 3986 3.2.3); 80 where none is written."""
+    if not location:
+        return None
+    authority = location.split("//", 1)[-1].split("/", 1)[0]
+    tail = authority.rpartition(":")[2]
+    if ":" in authority and tail.isdigit() and len(tail) <= 5 and 0 < int(tail) < 65536:
+        return int(tail)
+    return 80 if "]" in authority or ":" not in authority else None

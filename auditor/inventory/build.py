@@ -1,0 +1,141 @@
+"""
+The inventory: messages and flows in, devices and facts and coverage out.
+
+``observe`` sees every message once, in the order of the recording, and only
+counts; ``build`` relates what was counted once all of it is known.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any
+
+from auditor.capture.record import CaptureFacts
+from auditor.dissect.message import Envelope, Issue
+from auditor.dissect.protocols import igmp, mld
+from auditor.dissect.protocols.artnet import ArtNetMessage
+from auditor.dissect.protocols.dhcp import DhcpMessage
+from auditor.dissect.protocols.e131 import E131Data
+from auditor.dissect.protocols.http import HttpRequest, HttpResponse
+from auditor.dissect.protocols.mqtt import Connect, ConnectAcknowledgement, Publish
+from auditor.dissect.protocols.ssdp import SsdpMessage
+from auditor.dissect.protocols.tls import Certificate, ClientHello, ServerHello
+from auditor.dissect.syntax.dns_message import DnsMessage
+from auditor.flows.flow import Flow, FlowKey
+from auditor.home.model import Home
+from auditor.inventory.announcements import AnnouncementCollector
+from auditor.inventory.assembly import assemble_inventory
+from auditor.inventory.content import ContentCollector
+from auditor.inventory.controls import ControlCollector
+from auditor.inventory.downloads import DownloadCollector
+from auditor.inventory.identity import IdentityCollector
+from auditor.inventory.load import LoadCollector
+from auditor.inventory.lookups import LookupCollector
+from auditor.inventory.model import Inventory
+from auditor.inventory.names import NameCollector
+from auditor.inventory.secrets import SecretCollector
+from auditor.inventory.sessions import SessionCollector
+from auditor.inventory.survey import Survey
+from auditor.packets.batch import PacketBatch
+
+MAX_ISSUES = 1000  # kept of what could not be read: more of them say the same of a damaged file
+
+Handler = Callable[[Envelope, Any], None]
+
+
+class InventoryBuilder:
+    """Collects what one run's messages say; all workers of a run share ``run_key``, which is never written."""
+
+    def __init__(
+        self, home: Home | None = None, chosen: Sequence[str] = (), run_key: bytes | None = None
+    ) -> None:
+        self.home = home if home is not None else Home()
+        self.chosen = tuple(chosen)
+        self.survey = Survey()
+        self.identity = IdentityCollector()
+        self.content = ContentCollector()
+        self.names = NameCollector()
+        self.secrets = SecretCollector(run_key if run_key is not None else os.urandom(32))
+        self.controls = ControlCollector(self.secrets)
+        self.announcements = AnnouncementCollector(self.secrets)
+        self.load = LoadCollector()
+        self.lookups = LookupCollector()
+        self.sessions = SessionCollector()
+        self.downloads = DownloadCollector()
+        self.issues: list[Issue] = []
+        self.issues_dropped = 0
+        self._handlers = self._table()
+
+    def _table(self) -> dict[type, tuple[Handler, ...]]:
+        """Who wants which kind of message."""
+        return {
+            ArtNetMessage: (self.identity.on_artnet, self.controls.on_artnet, self.load.on_artnet),
+            Certificate: (self.sessions.on_certificate,),
+            ClientHello: (self.content.on_client_hello, self.sessions.on_client_hello),
+            Connect: (self.controls.on_connect,),
+            ConnectAcknowledgement: (self.controls.on_connect_acknowledgement,),
+            DhcpMessage: (self.identity.on_dhcp,),
+            DnsMessage: (
+                self.identity.on_dns,
+                self.names.on_dns,
+                self.announcements.on_dns,
+                self.lookups.on_dns,
+            ),
+            E131Data: (self.load.on_e131,),
+            HttpRequest: (self.content.on_request, self.controls.on_request, self.downloads.on_request),
+            HttpResponse: (self.controls.on_response, self.downloads.on_response),
+            Publish: (self.controls.on_publish,),
+            ServerHello: (self.sessions.on_server_hello,),
+            SsdpMessage: (self.announcements.on_ssdp,),
+            igmp.GroupMembership: (self.identity.on_membership,),
+            mld.GroupMembership: (self.identity.on_membership,),
+        }
+
+    def observe(self, item: Envelope | Issue) -> None:
+        """Take in one message, or one thing that could not be read."""
+        if isinstance(item, Issue):
+            if len(self.issues) < MAX_ISSUES:
+                self.issues.append(item)
+            else:
+                self.issues_dropped += 1
+            return
+        self.content.on_message(item)
+        message = item.message
+        for handler in self._handlers.get(type(message), ()):
+            handler(item, message)
+
+    def observe_batch(self, batch: PacketBatch) -> None:
+        """Take in what only the columns tell: pauses and encrypted frames."""
+        self.survey.add(batch)
+
+    def build(
+        self,
+        flows: Iterable[Flow],
+        captures: Sequence[CaptureFacts],
+        unclaimed: Mapping[FlowKey, int] | None = None,
+    ) -> Inventory:
+        """
+        Relate everything that was seen.
+
+        ``unclaimed`` counts payload packets that no dissector knew, by flow key.
+        To be called once, after the last message.
+        """
+        self.controls.finish()
+        return assemble_inventory(self, list(flows), tuple(captures), unclaimed or {})
+
+    def overflows(self) -> dict[str, int]:
+        """How much each bounded table had to leave out, by what it holds."""
+        return {
+            "announcements": self.announcements.rows.overflow,
+            "controls": self.controls.rows.overflow + self.controls.lost_requests,
+            "conversations": self.content.rows.overflow,
+            "downloads": self.downloads.rows.overflow,
+            "encrypted sessions": self.sessions.rows.overflow,
+            "hosts": self.identity.hosts.overflow + self.identity.leases.overflow,
+            "lighting data": self.load.rows.overflow,
+            "name lookups": self.lookups.rows.overflow,
+            "names": self.names.answers.overflow,
+            "parts that could not be read": self.issues_dropped,
+            "secrets": self.secrets.rows.overflow,
+        }

@@ -1,0 +1,211 @@
+"""
+What a request does to a device, by its method and the words in its path and keys.
+
+Standard: RFC 9110 section 9 (methods; 9.2.1: GET and HEAD are meant to change nothing).
+
+The words are plain terms of the trade (common practice), matched whole, never
+as parts of other words.  Values are not looked at: the dissectors do not hand
+them on.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+
+from auditor.dissect.protocols.http import HttpRequest
+
+LIGHT_WORDS = frozenset(
+    [
+        "on",
+        "off",
+        "bri",
+        "brightness",
+        "color",
+        "colour",
+        "colors",
+        "colours",
+        "rgb",
+        "rgbw",
+        "hsv",
+        "hsl",
+        "hue",
+        "sat",
+        "saturation",
+        "ct",
+        "xy",
+        "effect",
+        "effects",
+        "preset",
+        "presets",
+        "palette",
+        "scene",
+        "scenes",
+        "state",
+        "power",
+        "dim",
+        "dimmer",
+        "level",
+        "transition",
+        "toggle",
+        "turn",
+        "speed",
+        "intensity",
+        "pattern",
+        "segment",
+        "seg",
+        "light",
+        "lights",
+        "lamp",
+        "lamps",
+        "led",
+        "leds",
+        "pixel",
+        "pixels",
+        "playlist",
+    ]
+)
+"""Keys and path segments with which lights are driven."""
+
+QUERY_LIGHT_WORDS = LIGHT_WORDS - {
+    "state", "level", "segment", "seg", "light", "lights", "lamp", "lamps", "led", "leds", "pixel", "pixels",
+    "effects", "presets", "scenes", "colors", "colours", "playlist",
+}  # fmt: skip
+"""Those that change something even in the query of a GET: the others may select what is read."""
+
+CONFIGURATION_WORDS = frozenset(
+    [
+        "wifi",
+        "wlan",
+        "ssid",
+        "network",
+        "password",
+        "passwd",
+        "passphrase",
+        "psk",
+        "mqtt",
+        "broker",
+        "setting",
+        "settings",
+        "config",
+        "configuration",
+        "cfg",
+        "admin",
+        "account",
+        "gateway",
+        "dns",
+        "ntp",
+        "timezone",
+        "latitude",
+        "longitude",
+        "hostname",
+        "reboot",
+        "restart",
+        "reset",
+        "factory",
+        "security",
+        "credentials",
+        "setup",
+        "provisioning",
+        "commissioning",
+        "accesspoint",
+    ]
+)
+"""Keys and path segments with which a device is set up."""
+
+DISCLOSING_WORDS = frozenset(
+    [
+        "ssid",
+        "bssid",
+        "wifi",
+        "wlan",
+        "psk",
+        "password",
+        "passphrase",
+        "mqtt",
+        "broker",
+        "latitude",
+        "longitude",
+        "location",
+        "account",
+        "email",
+        "gateway",
+    ]
+)
+"""Keys of an answer that disclose network name, place, broker or account settings."""
+
+FIRMWARE_WORDS = frozenset(["firmware", "ota", "upgrade", "update", "flash"])
+UPLOAD_TYPES = frozenset({"application/octet-stream", "multipart/form-data"})
+READING_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
+
+MAX_WORDS = 256  # of one request; a longer list of keys is not read further
+MAX_PATH_SEGMENTS = 12  # kept of a path; deeper ones are written "…"
+MAX_SEGMENT_CHARACTERS = 40  # longer ones are identifiers
+
+_SPLIT = re.compile(r"[^a-z]+")
+_CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])")
+
+
+def words_of(names: Iterable[str]) -> set[str]:
+    """The separate words of keys and segments: ``wifi.apPassword`` gives wifi, ap, password."""
+    words: set[str] = set()
+    for count, name in enumerate(names):
+        if count >= MAX_WORDS:
+            break
+        words.update(_SPLIT.split(_CAMEL.sub(" ", name[:256]).lower()))
+    words.discard("")
+    return words
+
+
+def effect_of(request: HttpRequest) -> str:
+    """
+    ``read``, ``light``, ``configuration`` or ``firmware``.
+
+    A write none of whose words is known counts as ``read``: that something was
+    changed was not seen, and the operation names the method.
+    """
+    path = words_of(request.path.split("/"))
+    query = words_of(request.query_keys)
+    body = words_of(request.body_keys)
+    if request.method in READING_METHODS:
+        # Hobby controllers often take orders in the query of a GET, against RFC 9110 9.2.1 (common practice).
+        if request.method == "GET" and query & QUERY_LIGHT_WORDS and not path & CONFIGURATION_WORDS:
+            return "light"
+        return "read"
+    uploads = request.content_type in UPLOAD_TYPES
+    if path & FIRMWARE_WORDS and (uploads or not body):
+        return "firmware"
+    if (path | body | query) & CONFIGURATION_WORDS:
+        return "configuration"
+    if path & FIRMWARE_WORDS:
+        return "configuration"  # settings about updates, not an update
+    if (path | body | query) & LIGHT_WORDS:
+        return "light"
+    return "read"
+
+
+def discloses_configuration(keys: Iterable[str]) -> bool:
+    """Whether an answer's keys hold settings that are nobody else's business."""
+    return bool(words_of(keys) & DISCLOSING_WORDS)
+
+
+def describes_light(keys: Iterable[str]) -> bool:
+    """Whether an answer's keys are those of a light's state: at least two words of the trade."""
+    return len(words_of(keys) & LIGHT_WORDS) >= 2  # "state" or "on" alone is everybody's word
+
+
+def path_shape(path: str) -> str:
+    """A path with numbers and long identifiers written ``*``, so that one operation is one row."""
+    segments = path.split("/")
+    shaped = ["*" if _is_identifier(segment) else segment for segment in segments[:MAX_PATH_SEGMENTS]]
+    if len(segments) > MAX_PATH_SEGMENTS:
+        shaped.append("…")
+    return "/".join(shaped)
+
+
+def _is_identifier(segment: str) -> bool:
+    return (
+        len(segment) > MAX_SEGMENT_CHARACTERS
+        or (any(c.isdigit() for c in segment) and len(segment) > 8)
+        or (segment.isdigit())
+    )

@@ -1,0 +1,147 @@
+"""
+TLS sessions: version, suite and certificate as far as they are in the clear.
+
+Standards: RFC 8446 (1.3 hides certificates), RFC 5246, RFC 8996 (1.0 and 1.1 deprecated), RFC 9325 section 4
+           (suites not to be used), RFC 5280 section 4.1.2.5 (validity), RFC 9525 section 6 (names).
+"""
+
+from __future__ import annotations
+
+from auditor.dissect.message import Envelope
+from auditor.dissect.protocols.tls import Certificate, ClientHello, ServerHello
+from auditor.flows.flow import FlowKey, PacketReference
+from auditor.inventory.facts import EncryptedSessionFact, Fact
+from auditor.inventory.network import OUTSIDE, Network
+from auditor.inventory.sighting import Sighting, Table
+
+MAX_SESSIONS = 65_536
+VERSION_WORDS = {0x0300: "ssl 3.0", 0x0301: "1.0", 0x0302: "1.1", 0x0303: "1.2", 0x0304: "1.3"}
+
+# Suites of RFC 5246 A.5, RFC 4492, RFC 4346 and RFC 4279 without encryption, without authentication, with RC4,
+# with single or triple DES, or of export strength (RFC 9325 4.1).  From memory; a test compares them with the
+# names of another library's registry.
+WEAK_SUITES = frozenset(
+    {
+        *range(0x001C), *range(0x001E, 0x0030),
+        0x0034, 0x003A, 0x003B, 0x0046, 0x006C, 0x006D, 0x0089, 0x008A, 0x008B, 0x008E, 0x008F, 0x0092, 0x0093,
+        0x009B, 0x00A6, 0x00A7, 0x00B0, 0x00B1, 0x00B4, 0x00B5, 0x00B8, 0x00B9, 0x00BF, 0x00C5,
+        0xC001, 0xC002, 0xC003, 0xC006, 0xC007, 0xC008, 0xC00B, 0xC00C, 0xC00D, 0xC010, 0xC011, 0xC012,
+        *range(0xC015, 0xC01D), 0xC033, 0xC034, 0xC039, 0xC03A, 0xC03B, 0xC046, 0xC047, 0xC05A, 0xC05B,
+        0xC084, 0xC085, 0x002C, 0x002D, 0x002E,
+    }
+)  # fmt: skip
+
+
+class Session:
+    """The handshake of one flow, or of the latest connection of one."""
+
+    __slots__ = ("certificate", "hello", "packets", "seen", "server")
+
+    def __init__(self) -> None:
+        self.hello: ClientHello | None = None
+        self.server: ServerHello | None = None
+        self.certificate: tuple[Certificate, int] | None = None
+        self.seen = Sighting()
+        self.packets: list[PacketReference] = []
+
+
+class SessionCollector:
+    """One row a flow."""
+
+    def __init__(self) -> None:
+        self.rows: Table[FlowKey, Session] = Table(Session, MAX_SESSIONS)
+
+    def on_client_hello(self, envelope: Envelope, message: ClientHello) -> None:
+        """Keep the offer."""
+        row = self.rows.at(envelope.flow)
+        row.hello = message
+        row.seen.add(envelope.timestamp_ns, envelope.packet)
+
+    def on_server_hello(self, envelope: Envelope, message: ServerHello) -> None:
+        """Keep the choice; a retry request chooses nothing yet but the version."""
+        row = self.rows.at(envelope.flow)
+        row.server = message
+        if row.hello is None:
+            row.seen.add(envelope.timestamp_ns, envelope.packet)
+
+    def on_certificate(self, envelope: Envelope, message: Certificate) -> None:
+        """Keep the server's certificate and when it was shown."""
+        if not message.from_client:
+            self.rows.at(envelope.flow).certificate = (message, envelope.timestamp_ns)
+
+    def facts(self, network: Network) -> list[Fact]:
+        """One fact for each device, role, peer and outcome of the negotiation."""
+        joined: dict[tuple[str, str, str, int, str | None, int | None, str | None, bool, bool], Sighting] = {}
+        for flow, row in self.rows.items():
+            client, server = network.party(flow.initiator), network.party(flow.responder)
+            hello = row.hello
+            name = hello.server_name if hello else None
+            version = (
+                VERSION_WORDS.get(row.server.version, f"0x{row.server.version:04x}") if row.server else None
+            )
+            suite = row.server.cipher_suite if row.server and not row.server.is_retry_request else None
+            outer = hello is not None and hello.has_encrypted_client_hello
+            problem = (
+                certificate_problem(*row.certificate, None if outer else name) if row.certificate else None
+            )
+            for party, role, peer in ((client, "client", server), (server, "server", client)):
+                if party.is_device and row.seen.count:
+                    key = (
+                        party.device_id, role, name or "", flow.responder.port, version, suite, problem,
+                        row.certificate is not None, peer.kind == OUTSIDE,
+                    )  # fmt: skip
+                    joined.setdefault(key, Sighting()).absorb(row.seen)
+        return [
+            EncryptedSessionFact(
+                device_id=device_id,
+                evidence=seen.evidence,
+                first_seen_ns=seen.first_ns,
+                last_seen_ns=seen.last_ns,
+                peer_name=name or None,
+                port=port,
+                role=role,
+                version=version,
+                cipher_suite=suite,
+                suite_is_weak=None if suite is None else suite in WEAK_SUITES,
+                certificate_problem=problem,
+                certificate_seen=certificate,
+                peer_is_outside=outside,
+                count=seen.count,
+            )
+            for (
+                device_id,
+                role,
+                name,
+                port,
+                version,
+                suite,
+                problem,
+                certificate,
+                outside,
+            ), seen in joined.items()
+        ]
+
+
+def certificate_problem(certificate: Certificate, shown_ns: int, name: str | None) -> str | None:
+    """The first thing wrong with a certificate at the time it was shown; None where nothing was."""
+    if certificate.not_after_ns is not None and shown_ns > certificate.not_after_ns:
+        return "expired"
+    if certificate.not_before_ns is not None and shown_ns < certificate.not_before_ns:
+        return "not-yet-valid"
+    if certificate.self_issued:
+        return "self-signed"
+    if (
+        name is not None
+        and certificate.names
+        and not any(_covers(pattern, name) for pattern in certificate.names)
+    ):
+        return "name-mismatch"
+    return None
+
+
+def _covers(pattern: str, name: str) -> bool:
+    """RFC 9525 6.3: a wildcard stands for the whole leftmost label and nothing more."""
+    pattern, name = pattern.lower().rstrip("."), name.lower().rstrip(".")
+    if pattern.startswith("*."):
+        return "." in name and name.split(".", 1)[1] == pattern[2:]
+    return pattern == name

@@ -1,0 +1,33 @@
+"""Write the demonstration recordings and their digests in ``captures/README.md``: ``python -m tests.household``."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+from tests.household.sessions import save_store
+from tests.household.stories import HOME_FILE, STORIES
+
+CAPTURES = Path(__file__).parents[2] / "captures"
+FENCE = "```\n"
+
+
+def main() -> None:
+    """Write each recording, the home file and the list of digests."""
+    for name, story in STORIES.items():
+        story().write(CAPTURES / f"{name}.pcapng", dropped=0, comment="An invented household")
+    save_store()
+    (CAPTURES / "good-vantage.home.yaml").write_text(HOME_FILE, "utf-8", newline="\n")
+    readme = CAPTURES / "README.md"
+    lines = [
+        f"{hashlib.sha256(path.read_bytes()).hexdigest()}  {path.name}\n"
+        for path in sorted(CAPTURES.iterdir())
+        if path != readme
+    ]
+    before, _, _ = readme.read_text("utf-8").partition(FENCE)
+    readme.write_text(before + FENCE + "".join(lines) + FENCE, "utf-8", newline="\n")
+    print("".join(lines), end="")
+
+
+if __name__ == "__main__":
+    main()
