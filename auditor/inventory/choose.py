@@ -17,7 +17,7 @@ from auditor.inventory.abilities import PLACE, SEEING
 from auditor.inventory.model import Inventory, LightingRank
 from auditor.inventory.network import Host, Network
 
-MAX_LISTED = 8  # devices named in an error: enough to choose from, one screen line each
+LOCAL_BIT = 1 << 41  # the U/L bit of a link address read as a number (IEEE 802-2014 section 8.2.2)
 
 
 def resolve_chosen(
@@ -105,7 +105,8 @@ def second_interface(host: Host, network: Network) -> str | None:
         if not host.own_link:
             continue
         number = int.from_bytes(link, "big")
-        for near in (number + 1, number - 1, number ^ (1 << 41)):
+        flipped = number ^ LOCAL_BIT
+        for near in (number + 1, number - 1, flipped, flipped + 1, flipped - 1):
             if 0 <= near < 1 << 48:
                 other = network.hosts.get(_id_of_link(near.to_bytes(6, "big"), network))
                 if other is not None and other is not host:
