@@ -188,7 +188,7 @@ def _begins_with_name(head: bytes, is_question: bool) -> bool:
             return False
         if length == 0:
             if offset + 4 > len(head):
-                return True
+                return offset > HEADER_OCTETS + 1  # cut behind a name; the root alone is no sign of one
             record_type, record_class = _QUESTION(head, offset)
             if record_type == TYPE_OPT and not is_question:
                 return True  # its class is a size (RFC 6891 6.1.2)

@@ -1,7 +1,7 @@
 """
 Vectors: field tables of Art-Net 4, through a third party; the poll reply's offsets are from memory.
 
-Oracle: stupidArtnet, which builds data and synchronization packets; aioartnet is asked in the lab.
+Oracle: stupidArtnet, which builds data and synchronization packets.
 """
 
 import pytest

@@ -38,6 +38,7 @@ DATAGRAMS = {
         bytes.fromhex("806063cd000000a0f14e27b1") + bytes(40),
         b"<?xml version='1.0'?><Envelope/>",
         b'{"on":true}',
+        bytes.fromhex("00000000000100000000000000000100"),  # an empty name that ends too early
         b"/lamp/1\0,f\0\0\x3f\x80\0\0",
         bytes(64),
         b"\xff" * 64,
@@ -55,6 +56,7 @@ STREAMS = {
         b"SSH-2.0-lamp\r\n",
         bytes.fromhex("818537fa213d7f9f4d5158"),
         b"\xff\xfb\x01\xff\xfb\x03",
+        bytes.fromhex("01000008000000000100000800000001"),  # counted messages of eight octets
         bytes(64),
         b"\xff" * 64,
     ],
