@@ -44,6 +44,7 @@ SLOT_BITS = 18
 SLOTS = 1 << SLOT_BITS
 SATURATED = 255  # a slot's count that is never lowered again: it only costs looks
 HEAD_OCTETS = 64  # contract of Dissector.looks_like
+NOWHERE = np.iinfo(np.int64).max
 GOLDEN = 0x9E3779B97F4A7C15
 
 OTHER_PROTOCOLS = {"icmp": PROTOCOL_ICMP, "icmpv6": PROTOCOL_ICMPV6, "igmp": PROTOCOL_IGMP}
@@ -105,7 +106,8 @@ class Selector:
         self.passing: dict[int, int] = {}
         """Directions of which nothing is wanted before a sequence number, by ``direction_number``."""
         self._passing_slots = Interest()
-        self._marks = np.zeros(SLOTS, np.bool_)
+        self._marks = np.zeros(SLOTS // 2, np.bool_)
+        self._first_place = np.full(SLOTS // 2, NOWHERE, np.int64)
 
         self._tcp_beginnings = np.zeros(1 << 16, np.bool_)
         self._tcp_ports = np.zeros(1 << 16, np.bool_)
@@ -215,10 +217,14 @@ class Selector:
         flags = batch.tcp_flags[rows]
         begins |= (flags & SYN) != 0
         # A conversation that begins within this batch wants the rest of its packets here too.
-        marked = slots[begins] >> 1
-        self._marks[marked] = True
-        chosen = self._marks[slots >> 1] & (begins | (self.finished.column[slots] == 0))
-        self._marks[marked] = False
+        beginnings = np.flatnonzero(begins)[
+            ::-1
+        ]  # of equal slots the last one written stands: the first packet
+        marked = slots[beginnings] >> 1
+        self._first_place[marked] = beginnings
+        chosen = np.arange(len(slots)) >= self._first_place[slots >> 1]
+        self._first_place[marked] = NOWHERE
+        chosen &= self.finished.column[slots] == 0
         chosen |= begins | (self.wanted.column[slots] > 0)
         chosen |= ((flags & (FIN | RST)) != 0) & self._is_known(slots)
         if self.passing:

@@ -486,3 +486,34 @@ def test_random_streams_are_claimed_by_nobody():
         connection.client(chance.randbytes(200)).server(chance.randbytes(200))
 
     assert run(connection.packets, 50) == []
+
+
+# -- the whole table
+
+
+@pytest.mark.parametrize("port", [1883, 8883, 53])
+def test_a_session_in_clear_is_read_on_the_port_of_an_encrypted_one(port):
+    connection = Connection(server_port=port).open()
+    connection.client(vector("mqtt/mqtt311-connect-anonymous")).server(b"\x20\x02\x00\x00")
+    items = dispatch(connection.packets, Dispatcher(strict=True))
+
+    assert [item.protocol for item in items] == ["mqtt", "mqtt"]
+    assert len(messages(items)) == 2
+
+
+@pytest.mark.parametrize("port", [53, 80, 853, 1883])
+def test_a_hello_is_tls_on_the_port_of_another_protocol(port):
+    connection = Connection(server_port=port).open().client(vector("tls/tls13-clienthello-record"))
+    items = dispatch(connection.packets, Dispatcher(strict=True))
+
+    assert [(item.protocol, type(item.message)) for item in items] == [("tls", ClientHello)]
+
+
+def test_datagrams_of_the_table_are_read():
+    packets = [
+        datagram(PHONE, "192.0.2.1", 40_000, 53, vector("dns/dns-query-www.example.com-A")),
+        datagram(PHONE, "203.0.113.9", 40_001, 123, vector("ntp/ntp-client")),
+        datagram(PHONE, GROUP, 5568, 5568, vector("e131/e131-data-lengths-right")),
+    ]
+
+    assert len(messages(dispatch(packets, Dispatcher(strict=True)))) == 3
