@@ -18,7 +18,7 @@ from auditor.flows.flow import Flow, FlowKey
 from auditor.inventory.abilities import DeviceSights, device_abilities, recorder_link
 from auditor.inventory.choose import nickname_of, resolve_chosen, second_interface
 from auditor.inventory.contacts import arp_contacts, local_contacts, remote_contacts
-from auditor.inventory.control_facts import control_facts, controlled_ports
+from auditor.inventory.control_facts import carrying_contacts, control_facts, controlled_ports
 from auditor.inventory.coverage import build_coverage, summarise_captures
 from auditor.inventory.devices import assemble_network
 from auditor.inventory.expected import Wishes
@@ -123,7 +123,13 @@ def assemble_inventory(
         "service": service_facts(services, recorder_id, visible),
         "announcement": builder.announcements.facts(network),
         "remote-contact": remote_contacts(
-            oriented, network, builder.names, timeline, wishes, builder.downloads.purposes(network)
+            oriented,
+            network,
+            builder.names,
+            timeline,
+            wishes,
+            builder.downloads.purposes(network),
+            carrying_contacts(builder.controls, network),
         ),
         "local-contact": [
             *local_contacts(oriented, network, roles, wishes, controlled_ports(builder.controls, network)),
@@ -278,7 +284,7 @@ def _device_facts(
 
 
 def _touches(fact: LocalContactFact, chosen: set[str], drivers: set[str]) -> bool:
-    """Contacts with a chosen device, and the searches of those that drive one: isolation must let both live (S23)."""
+    """Contacts with a chosen device, and the searches of those that drive one: control needs both (S23)."""
     return fact.peer_id in chosen or (fact.device_id in drivers and fact.purpose == "discovery")
 
 
@@ -288,7 +294,7 @@ def _concerning(
     drivers: set[str],
     used: set[tuple[str, str, str, int]],
 ) -> tuple[Fact, ...]:
-    """Facts of chosen devices and those that touch one; what others did among themselves is nobody's business (S39)."""
+    """Facts of chosen devices and those that touch one; what others did among themselves is theirs (S39)."""
     kept = [
         fact
         for fact in facts

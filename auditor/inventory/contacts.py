@@ -47,8 +47,8 @@ class ContactRow:
     """Flows of one conversation, added up."""
 
     __slots__ = (
-        "answered", "answered_with_data", "clear", "encrypted", "flows", "known", "longest_ns", "moments", "outcomes",
-        "period", "protocols", "received", "seen", "sent",
+        "answered", "answered_with_data", "clear", "encrypted", "flows", "known", "longest_ns", "moments",
+        "outcomes", "period", "protocols", "received", "seen", "sent",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -119,11 +119,13 @@ def remote_contacts(
     timeline: Timeline,
     wishes: Wishes,
     purposes: Mapping[tuple[str, str], str],
+    carrying: set[tuple[str, str]],
 ) -> list[Fact]:
     """
     One fact for each device, direction, name, address and port outside.
 
-    ``purposes`` knows of probes and updates, by device_id and address as text.
+    ``purposes`` knows of probes and updates, ``carrying`` of orders that were readable; both by
+    device_id and address as text.
     """
     rows: dict[RemoteKey, ContactRow] = {}
     for oriented in flows:
@@ -162,6 +164,8 @@ def remote_contacts(
                 standing=_is_standing(row, timeline, transport),
                 while_idle=timeline.while_idle(row.moments),
                 wished=wishes.remote(device_id, purpose),
+                # Orders inside TLS cannot be read; that there were none is never known.
+                carries_control=True if (device_id, address) in carrying else None,
             )
         )
     return facts
@@ -219,7 +223,7 @@ def _purpose(row: ContactRow) -> str:
 
 
 def _is_standing(row: ContactRow, timeline: Timeline, transport: str) -> bool | None:
-    """A connection that lasted more than half of the recording; None where the recording is too short to say."""
+    """Whether one lasted more than half of the recording; None where that is too short to say."""
     if timeline.start_ns is None or timeline.end_ns is None:
         return None
     recorded = (timeline.end_ns - timeline.start_ns) / NS_PER_SECOND
@@ -369,7 +373,7 @@ def arp_contacts(
     flows: Iterable[Flow], network: Network, roles: Mapping[str, tuple[str, ...]], wishes: Wishes
 ) -> list[Fact]:
     """
-    One fact for each device that asked by ARP: ordinary, or a search where it asked for a street of addresses.
+    One fact for each device that asked by ARP; a search where it asked for a street of addresses.
 
     The router asks for whoever is called from outside; its own questions stay its own (scenario S31).
     """
