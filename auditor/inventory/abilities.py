@@ -40,7 +40,7 @@ RECORD_NEXT: Mapping[Ability, str] = {
     "both-directions": "mirror both directions of the port, or record on the router's inner interface",
     "joining-seen": "start the recording, then take the device off its power for ten seconds",
     "control-seen": (
-        "switch and dim the light with the app at home, then through mobile data, and by the hub, noting the times"
+        "switch and dim the light with the app at home, through mobile data and by the hub, noting the times"
     ),
     "idle-seen": (
         "note the times of what you do in the home file and leave at least ten minutes in which nobody acts"

@@ -32,7 +32,7 @@ JOIN_WINDOW_NS = (
 
 LIGHTING_SERVICES = frozenset({"dali", "sacn", "e131", "acn", "artnet", "art-net", "dmx", "osc"})
 HOME_CONTROL_SERVICES = frozenset({"hap", "matter", "matterc", "knx", "coap"})
-"""Service names in use for lighting and for control of things at home (RFC 6335 registry, common practice)."""
+"""Service names in use for control of things at home (RFC 6335 registry, common practice)."""
 
 LIGHT_NAME = re.compile(
     r"(?:^|[^a-z])(lights?|lamps?|leds?|pixels?|dmx|strips?|bulbs?|luminaires?|dimmers?|artnet|sacn)(?:[^a-z]|$)"

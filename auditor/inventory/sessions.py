@@ -17,12 +17,12 @@ from auditor.inventory.sighting import Sighting, Table
 MAX_SESSIONS = 65_536
 VERSION_WORDS = {0x0300: "ssl 3.0", 0x0301: "1.0", 0x0302: "1.1", 0x0303: "1.2", 0x0304: "1.3"}
 
-# Suites of RFC 5246 A.5, RFC 4492, RFC 4346 and RFC 4279 without encryption, without authentication,
-# with RC4, with single or triple DES, or of export strength (RFC 9325 4.1).  From memory; a test compares them with the
-# names of another library's registry.
+# Suites of RFC 5246 A.5, RFC 4492, RFC 4346 and RFC 4279 without encryption, without authentication, with
+# RC4, IDEA, single or triple DES (RFC 5469), or of export strength (RFC 9325 4.1).  From memory; a test compares them with
+# the names of another library's registry.
 WEAK_SUITES = frozenset(
     {
-        *range(0x001C), *range(0x001E, 0x0030),
+        *range(0x001C), *range(0x001E, 0x002F),
         0x0034, 0x003A, 0x003B, 0x0046, 0x006C, 0x006D, 0x0089, 0x008A, 0x008B, 0x008E, 0x008F, 0x0092,
         0x0093,
         0x009B, 0x00A6, 0x00A7, 0x00B0, 0x00B1, 0x00B4, 0x00B5, 0x00B8, 0x00B9, 0x00BF, 0x00C5,
