@@ -17,7 +17,7 @@ from auditor.capture.record import CaptureFacts
 from auditor.flows.flow import Flow, FlowKey
 from auditor.inventory.abilities import DeviceSights, device_abilities, recorder_link
 from auditor.inventory.choose import nickname_of, resolve_chosen, second_interface
-from auditor.inventory.contacts import arp_contacts, local_contacts, remote_contacts
+from auditor.inventory.contacts import remote_contacts
 from auditor.inventory.control_facts import carrying_contacts, control_facts, controlled_ports
 from auditor.inventory.coverage import build_coverage, summarise_captures
 from auditor.inventory.devices import assemble_network
@@ -32,6 +32,7 @@ from auditor.inventory.facts import (
 )
 from auditor.inventory.identity import Join
 from auditor.inventory.lighting import build_cases, rank_cases
+from auditor.inventory.local_contacts import arp_contacts, local_contacts
 from auditor.inventory.lookups import is_encrypted_lookup
 from auditor.inventory.model import ABILITIES, Ability, Device, Inventory, LightingRank
 from auditor.inventory.network import Host, Network, Pairs

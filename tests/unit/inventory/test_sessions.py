@@ -26,10 +26,10 @@ def test_weak_suites_are_those_whose_registered_names_say_so():
 
 
 def certificate(**more):
-    fields = dict(
-        length=900, from_client=False, subject="a", issuer="b", self_issued=False, not_before_ns=10, not_after_ns=20,
-        names=("cloud.example", "*.light.example"), chain_length=2,
-    )  # fmt: skip
+    fields = {
+        "length": 900, "from_client": False, "subject": "a", "issuer": "b", "self_issued": False, "not_before_ns": 10, "not_after_ns": 20,
+        "names": ("cloud.example", "*.light.example"), "chain_length": 2,
+    }  # fmt: skip
     return Certificate(**{**fields, **more})
 
 
