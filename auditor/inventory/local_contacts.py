@@ -1,7 +1,7 @@
 """
 Whom each device talks to inside the home, and whether it went looking.
 
-Standards: RFC 5103 (initiator and responder), RFC 826 (ARP), RFC 4861 (neighbour discovery), RFC 6762 (discovery).
+Standards: RFC 5103 (initiator and responder), RFC 826 (ARP), RFC 4861 (neighbours), RFC 6762 (discovery).
 """
 
 from __future__ import annotations
@@ -18,9 +18,8 @@ from auditor.inventory.network import BROADCAST, GROUP, MAX_ADDRESSES_ASKED, OUT
 from auditor.inventory.services import TRANSPORTS, Oriented
 from auditor.packets.batch import ETHERTYPE_ARP
 
-MIN_SEARCHED_ADDRESSES = (
-    16  # different addresses: discovery knocks at a few doors, a search at a street of them
-)
+# Different addresses: discovery knocks at a few doors, a search at a street of them.
+MIN_SEARCHED_ADDRESSES = 16
 DISCOVERY_PROTOCOLS = frozenset({"mdns", "ssdp", "igmp", "mld", "llmnr"})
 CONFIGURATION_PROTOCOLS = frozenset({"dhcp", "bootps", "bootpc", "dhcpv6"})
 NEIGHBOUR_TYPES = frozenset({133, 134, 135, 136})  # RFC 4861
