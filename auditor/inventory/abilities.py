@@ -39,10 +39,18 @@ RECORD_NEXT: Mapping[Ability, str] = {
     "unicast-with-device": PLACE,
     "both-directions": "mirror both directions of the port, or record on the router's inner interface",
     "joining-seen": "start the recording, then take the device off its power for ten seconds",
-    "control-seen": "switch and dim the light with the app at home, then through mobile data, and by the hub, noting the times",
-    "idle-seen": "note the times of what you do in the home file and leave at least ten minutes in which nobody acts",
-    "names-visible": "record without a filter and with whole packets from the path, and restart the device while recording",
-    "multicast-visible": "record on the path, or join the groups: bridges withhold groups from those who did not ask",
+    "control-seen": (
+        "switch and dim the light with the app at home, through mobile data and by the hub, noting the times"
+    ),
+    "idle-seen": (
+        "note the times of what you do in the home file and leave at least ten minutes in which nobody acts"
+    ),
+    "names-visible": (
+        "record without a filter and with whole packets from the path, and restart the device while recording"
+    ),
+    "multicast-visible": (
+        "record on the path, or join the groups: bridges withhold groups from those who did not ask"
+    ),
     "payload-visible": "record whole packets (no snap length) on the wired side",
 }
 
@@ -117,7 +125,7 @@ def _both_ways(host: Host, sight: Sights) -> bool:
     if any(link in sight.both_ways for link in host.links):
         return True
     quiet = not any(link in sight.one_way for link in host.links)
-    # A device whose every attempt was left unanswered looks one-sided; others show that both ways were recorded.
+    # Where every attempt of a device was left unanswered, others show that both ways were recorded.
     return bool(sight.both_ways) and (quiet or len(sight.both_ways) > 1)
 
 

@@ -48,7 +48,7 @@ Handler = Callable[[Envelope, Any], None]
 
 
 class InventoryBuilder:
-    """Collects what one run's messages say; all workers of a run share ``run_key``, which is never written."""
+    """Collects what messages say; all workers of a run share ``run_key``, which is never written."""
 
     def __init__(
         self, home: Home | None = None, chosen: Sequence[str] = (), run_key: bytes | None = None

@@ -64,7 +64,7 @@ def assemble_network(flows: Iterable[Flow], identity: IdentityCollector, home: H
 
 
 def _router_links(pairs: Pairs, identity: IdentityCollector, home: Home) -> set[LinkAddress]:
-    """Link addresses that lead out: by the home file, by what lives behind them, by DHCP and router advertisements."""
+    """Link addresses that lead out: by the home file, what lives behind them, leases and advertisements."""
     routers = {device.link_address for device in home.devices if device.role == "router"}
     routers |= pairs.routers
     for link in {*pairs.sent, *pairs.targets}:
@@ -201,7 +201,7 @@ def _place_without_link(network: Network, pairs: Pairs) -> None:
 
 
 def _place_strangers(network: Network, pairs: Pairs) -> None:
-    """Place home addresses behind a router that no own link address was seen for: hosts of another segment."""
+    """Place home addresses seen behind a router alone: hosts of another segment."""
     for link in sorted(network.router_links):
         for address in sorted({*pairs.sent.get(link, ()), *pairs.targets.get(link, ())}):
             kind = kind_of(address)

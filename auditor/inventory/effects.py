@@ -160,7 +160,7 @@ def words_of(names: Iterable[str]) -> set[str]:
 
 
 def effect_of(request: HttpRequest) -> str:
-    """What a request does, by its shape; pollers send the same shape again and again, so that answers are kept."""
+    """What a request does, by its shape; pollers repeat theirs, so that the answers are kept."""
     return _effect(request.method, request.path, request.query_keys, request.body_keys, request.content_type)
 
 

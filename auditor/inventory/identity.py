@@ -175,7 +175,7 @@ def is_multicast_dns(envelope: Envelope) -> bool:
 
 def service_name_of(name: str) -> str | None:
     """
-    The service name in a domain name of DNS-SD (RFC 6763 sections 4.1 and 7): ``_http._tcp.local`` gives ``http``.
+    The service name in a name of DNS-SD (RFC 6763 4.1 and 7): ``_http._tcp.local`` gives ``http``.
 
     None where there is none, and for the meta query of section 9.
     """

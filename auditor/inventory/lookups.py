@@ -114,12 +114,12 @@ class LookupCollector:
 
 
 def is_encrypted_lookup(conversation: Conversation, content: Content) -> bool:
-    """Whether a conversation is DNS over TLS: TLS by its octets, on the port that is registered for nothing else."""
+    """Whether a conversation is DNS over TLS: TLS by its octets, on the port registered for it."""
     return conversation.port == DNS_OVER_TLS_PORT and content.confidentiality == "tls"
 
 
 def _offered(network: Network, identity: IdentityCollector) -> dict[str, set[Address]]:
-    """The resolvers that leases in the recording offered, by device; without such a lease there is no entry."""
+    """The resolvers that recorded leases offered, by device; without such a lease there is no entry."""
     offered: dict[str, set[Address]] = {}
     for link, lease in identity.leases.items():
         owners = [network.host_of(link), *(network.at_address(address) for address in lease.addresses)]

@@ -58,7 +58,7 @@ class NameCollector:
     def answered(
         self, clients: list[tuple[LinkAddress, Address]], address: Address, before_ns: int
     ) -> str | None:
-        """The name under which one of the client's own addresses was last told this address, before that time."""
+        """The name with which the client was last told this address, before that time."""
         best: tuple[int, str] | None = None
         for link, client in clients:
             told = self.answers.rows.get((link, client, address))

@@ -1,7 +1,7 @@
 """
 Which link address and which internet address belong to which device, and which lie outside the home.
 
-Standards: RFC 6890 (special addresses), RFC 4291 (IPv6), RFC 5227 (ARP probes), RFC 4862 (duplicate detection).
+Standards: RFC 6890 (special addresses), RFC 4291 (IPv6), RFC 5227 (ARP probes), RFC 4861 (routers).
 
 The link address alone is no identity: a router carries the traffic of the
 whole outside behind one, a repeater that of several devices.  So a device is
@@ -47,7 +47,7 @@ class Party(NamedTuple):
     device_id: str
     """Of a device; else empty."""
     segment: str
-    """``same-segment``, ``other-segment`` (a home address behind the router's link address) or ``internet``."""
+    """``same-segment``, ``other-segment`` (a home address behind the router) or ``internet``."""
 
     @property
     def is_device(self) -> bool:

@@ -1,7 +1,7 @@
 """
 What listens on a device: answered, refused, silent or announced, and from where it was reached.
 
-Standards: RFC 9293 section 3.5 (a SYN-ACK is an answer), RFC 1122 section 3.2.2.1 (port unreachable), RFC 6763.
+Standards: RFC 9293 section 3.5 (a SYN-ACK is an answer), RFC 1122 3.2.2.1 (port unreachable), RFC 6763.
 
 A recording shows what was tried; that nothing else listens it cannot show.
 """

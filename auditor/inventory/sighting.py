@@ -12,9 +12,8 @@ from auditor.flows.flow import PacketReference, Period
 from auditor.inventory.facts import MAX_EVIDENCE
 from auditor.units import NS_PER_SECOND
 
-MAX_STARTS = (
-    2048  # moments kept for a rhythm: an hour of a poll each second gives a median that no longer moves
-)
+# Moments kept for a rhythm; with more the median no longer moves, and full tables stay small.
+MAX_STARTS = 256
 MIN_STARTS = 4  # three intervals: fewer have no median worth printing
 MAX_TABLE_ROWS = 65_536  # rows a table of facts may hold: sixteen times a busy home, some tens of megabytes
 
@@ -77,8 +76,9 @@ def period_of(starts_ns: Sequence[int], count: int = 0) -> Period | None:
     """
     The rhythm of moments in nanoseconds: median interval and its median absolute deviation, in seconds.
 
-    None below ``MIN_STARTS`` moments; ``count`` says of how many starts the moments were kept.  The median is used because one pause or
-    one retry must not move the figure (common practice).
+    None below ``MIN_STARTS`` moments; ``count`` says of how many starts the
+    moments were kept.  The median is used because one pause or one retry must
+    not move the figure (common practice).
     """
     if len(starts_ns) < MIN_STARTS:
         return None
