@@ -143,9 +143,10 @@ class AnnouncementCollector:
     def facts(self, network: Network) -> list[Fact]:
         """One fact for each device and service instance."""
         facts: list[Fact] = []
+        named = network.hosts_by_name()
         for key, row in self.rows.items():
             party = network.party(Endpoint(key.source, key.address, 0))
-            hosts = [host for name in row.hosts for host in network.hosts.values() if name in host.names]
+            hosts = [named[name] for name in row.hosts if name in named]
             owner = hosts[0].device_id if hosts else party.device_id
             if not owner or not row.count:
                 continue

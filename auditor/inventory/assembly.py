@@ -322,6 +322,9 @@ def _listed(
             for peer in (getattr(fact, "peer_id", None), getattr(fact, "from_id", None)):
                 if peer in network.hosts:
                     listed.add(peer)
+    # Perhaps the second interface of a chosen device; the report must be able to say so (scenario S12).
+    siblings = {device_id: second_interface(host, network) for device_id, host in network.hosts.items()}
+    listed |= {device_id for device_id, near in siblings.items() if near in chosen}
     listed |= {d for d, found in roles.items() if {"router", "resolver", "recorder", "lighting"} & set(found)}
     return sorted(listed)
 

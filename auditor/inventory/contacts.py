@@ -7,6 +7,7 @@ Standards: RFC 5103 (initiator and responder), RFC 826 (ARP), RFC 5905 (time), R
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from itertools import islice
 
 from auditor.addresses import family_of, format_address, is_ipv4
 from auditor.flows.flow import Flow, InitiatorKnown, Period
@@ -14,7 +15,7 @@ from auditor.inventory.content import SaidName
 from auditor.inventory.expected import SHOW_PROTOCOLS, Wishes
 from auditor.inventory.facts import Fact, LocalContactFact, RemoteContactFact
 from auditor.inventory.names import NO_NAME, ContactName, NameCollector, choose_name
-from auditor.inventory.network import BROADCAST, GROUP, OUTSIDE, Network
+from auditor.inventory.network import BROADCAST, GROUP, MAX_ADDRESSES_ASKED, OUTSIDE, Network
 from auditor.inventory.services import TRANSPORTS, Oriented
 from auditor.inventory.sighting import Sighting
 from auditor.inventory.timeline import Timeline
@@ -200,7 +201,10 @@ def _remote_key(oriented: Oriented, network: Network, names: NameCollector) -> R
 def _name(oriented: Oriented, network: Network, names: NameCollector, said: SaidName | None) -> ContactName:
     host = network.hosts[oriented.client.device_id]
     own = (oriented.client_end.link_address, oriented.client_end.address)
-    clients = [own, *((own[0], address) for address in host.addresses if address != own[1])]
+    clients = [
+        own,
+        *((own[0], address) for address in islice(host.addresses, MAX_ADDRESSES_ASKED) if address != own[1]),
+    ]
     answered = names.answered(clients, oriented.server_end.address, oriented.flow.start_ns)
     return choose_name(answered, said)
 
@@ -273,7 +277,7 @@ def local_contacts(
     for key in sorted(rows):
         device_id, peer, family, transport, port = key
         row = rows[key]
-        if not row.answered and any((device_id, a) in silent for a in _addresses(network, peer)):
+        if silent and not row.answered and any((device_id, a) in silent for a in _addresses(network, peer)):
             continue  # stands in the one fact about the search
         purpose = _local_purpose(row, peer, transport, controlled, key)
         protocol = None if row.protocol == "neighbour" else row.protocol
@@ -287,7 +291,7 @@ def local_contacts(
 
 def _addresses(network: Network, peer: str) -> list[str]:
     host = network.hosts.get(peer)
-    return [format_address(address) for address in host.addresses] if host else []
+    return [format_address(a) for a in islice(host.addresses, MAX_ADDRESSES_ASKED)] if host else []
 
 
 def _local_purpose(

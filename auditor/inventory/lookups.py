@@ -15,7 +15,7 @@ from auditor.flows.flow import Endpoint
 from auditor.inventory.content import Content, Conversation
 from auditor.inventory.facts import Fact, NameLookupFact
 from auditor.inventory.identity import IdentityCollector
-from auditor.inventory.network import OUTSIDE, Host, Network
+from auditor.inventory.network import OUTSIDE, Network
 from auditor.inventory.sighting import Sighting, Table, merged_evidence, period_of, steady
 
 NAME_DOES_NOT_EXIST = 3  # RFC 1035 4.1.1, RFC 8020
@@ -88,6 +88,7 @@ class LookupCollector:
             if client.is_device:
                 group = (client.device_id, conversation.server, resolver.kind == OUTSIDE, "tls")
                 joined.setdefault(group, []).append(content.requests)
+        offered = _offered(network, identity)
         facts: list[Fact] = []
         for (device_id, address, outside, encryption), rows in sorted(joined.items()):
             seen = Sighting()
@@ -102,7 +103,7 @@ class LookupCollector:
                     last_seen_ns=seen.last_ns,
                     resolver_address=format_address(address),
                     resolver_is_outside=outside,
-                    offered=_offered(network.hosts[device_id], identity, address),
+                    offered=address in offered[device_id] if device_id in offered else None,
                     encryption=encryption,
                     lookups=seen.count,
                     failed_lookups=sum(row.failed for row in failing),
@@ -117,16 +118,15 @@ def is_encrypted_lookup(conversation: Conversation, content: Content) -> bool:
     return conversation.port == DNS_OVER_TLS_PORT and content.confidentiality == "tls"
 
 
-def _offered(host: Host, identity: IdentityCollector, address: Address) -> bool | None:
-    """Whether a lease in the recording offered this resolver to this device; None without such a lease."""
-    leases = [
-        lease
-        for link, lease in identity.leases.items()
-        if (lease.addresses or lease.resolvers)
-        and (link in host.links or any(leased in host.addresses for leased in lease.addresses))
-    ]
-    offered = {resolver for lease in leases for resolver in lease.resolvers}
-    return address in offered if offered else None
+def _offered(network: Network, identity: IdentityCollector) -> dict[str, set[Address]]:
+    """The resolvers that leases in the recording offered, by device; without such a lease there is no entry."""
+    offered: dict[str, set[Address]] = {}
+    for link, lease in identity.leases.items():
+        owners = [network.host_of(link), *(network.at_address(address) for address in lease.addresses)]
+        for owner in owners:
+            if owner is not None and lease.resolvers:
+                offered.setdefault(owner.device_id, set()).update(lease.resolvers)
+    return offered
 
 
 def _repeats(rows: list[LookupRow]) -> bool:

@@ -33,6 +33,7 @@ from auditor.packets.batch import ETHERTYPE_ARP, PROTOCOL_ICMPV6
 
 ROUTER_ADVERTISEMENT = 134  # RFC 4861 4.2; stands as the initiator's port
 MAX_DEVICES = 4096  # a /20 full of hosts; a recording with more is a scan or a forgery
+MAX_ADDRESSES_ASKED = 64  # addresses of one host under which its lookups are sought; forged ones are many
 MIN_IDENTITIES_BEHIND_REPEATER = 2  # different names behind one link address: no single host has them
 
 OUTSIDE, GROUP, BROADCAST, NOBODY = "outside", "group", "broadcast", "nobody"
@@ -115,6 +116,14 @@ class Network:
         host.addresses[address] = None
         self._by_pair[link, address] = host.device_id
         self._by_address.setdefault(address, host.device_id)
+
+    def hosts_by_name(self) -> dict[str, Host]:
+        """Devices by the names they go by; the first where two claim one."""
+        named: dict[str, Host] = {}
+        for host in self.hosts.values():
+            for name in host.names:
+                named.setdefault(name, host)
+        return named
 
     def host_of(self, link: LinkAddress) -> Host | None:
         """The device whose own link address this is."""

@@ -129,11 +129,12 @@ def gather_services(
         if not oriented.server.is_device or not oriented.client_end.port >= 0 or oriented.is_discovery_reply:
             continue
         _note_flow(rows, oriented)
+    named = network.hosts_by_name()
     for key, row in announcements.rows.items():
         party = network.party(Endpoint(key.source, key.address, 0))
         if not party.is_device or row.port is None or key.service_name is None or not row.count:
             continue
-        owners = [h.device_id for name in row.hosts for h in network.hosts.values() if name in h.names]
+        owners = [named[name].device_id for name in row.hosts if name in named]
         transport = "udp" if "._udp" in key.instance else "tcp"
         place = (owners[0] if owners else party.device_id, family_of(key.address), transport, row.port)
         service = rows.setdefault(place, ServiceRow())

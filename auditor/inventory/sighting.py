@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from array import array
 from collections.abc import Callable, Hashable, Iterable, Sequence
 from statistics import median
 from typing import Generic, TypeVar
@@ -31,7 +32,7 @@ class Sighting:
         self.first_ns = 0
         self.last_ns = 0
         self.packets: list[PacketReference] = []
-        self.starts: list[int] = []
+        self.starts = array("q")
 
     def add(self, timestamp_ns: int, packet: PacketReference, count: int = 1) -> None:
         """Note one more sighting; captures may come in any order of time."""
@@ -59,7 +60,7 @@ class Sighting:
         self.last_ns = max(self.last_ns, other.last_ns)
         self.count += other.count
         self.packets = sorted({*self.packets, *other.packets})[:MAX_EVIDENCE]
-        self.starts = sorted([*self.starts, *other.starts])[:MAX_STARTS]
+        self.starts = array("q", sorted([*self.starts, *other.starts])[:MAX_STARTS])
 
     @property
     def evidence(self) -> tuple[PacketReference, ...]:
@@ -69,14 +70,14 @@ class Sighting:
     @property
     def period(self) -> Period | None:
         """The rhythm of the sightings; None below four."""
-        return period_of(self.starts)
+        return period_of(self.starts, self.count)
 
 
-def period_of(starts_ns: Sequence[int]) -> Period | None:
+def period_of(starts_ns: Sequence[int], count: int = 0) -> Period | None:
     """
     The rhythm of moments in nanoseconds: median interval and its median absolute deviation, in seconds.
 
-    None below ``MIN_STARTS`` moments.  The median is used because one pause or
+    None below ``MIN_STARTS`` moments; ``count`` says of how many starts the moments were kept.  The median is used because one pause or
     one retry must not move the figure (common practice).
     """
     if len(starts_ns) < MIN_STARTS:
@@ -86,7 +87,9 @@ def period_of(starts_ns: Sequence[int]) -> Period | None:
     middle = median(intervals)
     jitter = median(abs(interval - middle) for interval in intervals)
     return Period(
-        median_seconds=middle / NS_PER_SECOND, jitter_seconds=jitter / NS_PER_SECOND, count=len(starts_ns)
+        median_seconds=middle / NS_PER_SECOND,
+        jitter_seconds=jitter / NS_PER_SECOND,
+        count=max(count, len(starts_ns)),
     )
 
 

@@ -19,13 +19,20 @@ SECOND = 1_000_000_000
 @pytest.mark.parametrize("order", ["<", ">"])
 @pytest.mark.parametrize(("nanoseconds", "unit"), [(False, 1000), (True, 1)])
 def test_both_byte_orders_and_both_units(order, nanoseconds, unit):
-    octets = pcap([(1_700_000_000, 5, b"abc"), (1_700_000_001, 999_999, b"defg", 60)], order=order, nanoseconds=nanoseconds)
+    octets = pcap(
+        [(1_700_000_000, 5, b"abc"), (1_700_000_001, 999_999, b"defg", 60)],
+        order=order,
+        nanoseconds=nanoseconds,
+    )
 
     rows, facts = read_all(octets)
 
     assert [row[0] for row in rows] == [b"abc", b"defg"]
     assert [row[1] for row in rows] == [3, 60]
-    assert [row[2] for row in rows] == [1_700_000_000 * SECOND + 5 * unit, 1_700_000_001 * SECOND + 999_999 * unit]
+    assert [row[2] for row in rows] == [
+        1_700_000_000 * SECOND + 5 * unit,
+        1_700_000_001 * SECOND + 999_999 * unit,
+    ]
     assert [row[5] for row in rows] == [1, 2]
     assert (facts.format, facts.packets, facts.clipped_packets) == ("pcap", 2, 1)
     assert kinds(facts) == {"clipped"}

@@ -69,7 +69,12 @@ def test_facts_can_be_asked_for_without_iterating(tmp_path):
     with open_capture(path) as reader:
         facts = reader.facts
 
-    assert (facts.name, facts.packets, facts.first_ns, facts.last_ns) == ("evening.pcap", 2, 7_000_000_000, 9_000_000_000)
+    assert (facts.name, facts.packets, facts.first_ns, facts.last_ns) == (
+        "evening.pcap",
+        2,
+        7_000_000_000,
+        9_000_000_000,
+    )
     assert reader.octets_read == path.stat().st_size
 
 
