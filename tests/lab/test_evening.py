@@ -103,7 +103,7 @@ def test_the_show_is_the_hubs(document, evening):
     assert sent > 10
     assert (
         sent - 3 <= data["count"] <= sent
-    )  # the last three say that the stream ends (ANSI E1.31-2018 6.2.6)
+    )  # the last three say that the stream ends (ANSI E1.31-2018, from memory: 6.2.6)
 
 
 def test_the_light_asks_the_resolver_it_was_offered(document):

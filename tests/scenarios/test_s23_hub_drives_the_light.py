@@ -28,8 +28,9 @@ def story(recording):
         recording.http_exchange(HUB, LIGHT, request, http_response(200, {"success": True}))
 
 
-@pytest.fixture
-def document(tmp_path):
+@pytest.fixture(scope="module")
+def document(tmp_path_factory):
+    tmp_path = tmp_path_factory.mktemp("scenario")
     return run(on_the_path(story), tmp_path, home=HOME)
 
 
