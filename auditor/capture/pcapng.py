@@ -146,11 +146,13 @@ class PcapngFile:
         while at <= last:
             kind, length = pair(buffer, at)
             following = at + length
-            if following > end or length < BLOCK_FRAME_OCTETS or kind == SECTION:
+            if following > end or length < BLOCK_FRAME_OCTETS:
                 damaged = kind != SECTION and not self._plausible_length(length)
                 break
             if kind == ENHANCED or kind in OTHER_PACKETS:
                 add(at)
+            elif kind == SECTION:
+                break
             else:
                 others.append(at)
             at = following
@@ -284,7 +286,7 @@ class PcapngFile:
         numbers: Int64Column,
         interfaces: list[Interface],
     ) -> Int64Column:
-        """Nanoseconds by each packet's interface clock; one without a time takes that of the packet before."""
+        """Nanoseconds by each packet's interface clock; packets without a time take the one before."""
         if not len(raw):
             return np.zeros(0, np.int64)
         clocks = [item.clock for item in interfaces]
