@@ -387,9 +387,13 @@ class PcapngFile:
 
 def _convert(raw: npt.NDArray[np.uint64], interface: Int64Column, clocks: list[Clock]) -> Int64Column | None:
     """Times where every clock is a plain multiplier, else None."""
-    multipliers = [clock.multiplier for clock in clocks]
-    if None in multipliers or int(raw.max()) > GREATEST_NS // max(m for m in multipliers if m is not None):
+    multipliers = [clock.multiplier for clock in clocks if clock.multiplier is not None]
+    if len(multipliers) != len(clocks):
         return None
+    factors = np.array(multipliers, np.uint64)
+    limits = np.uint64(GREATEST_NS) // factors
     if len(set(multipliers)) == 1:
-        return (raw * np.uint64(multipliers[0] or 1)).astype(np.int64)
-    return (raw * np.array(multipliers, np.uint64)[interface]).astype(np.int64)
+        return None if raw.max() > limits[0] else (raw * factors[0]).astype(np.int64)
+    if (raw > limits[interface]).any():
+        return None
+    return (raw * factors[interface]).astype(np.int64)
