@@ -82,7 +82,7 @@ def test_damage_inside_the_compressed_data_is_told(octets, how):
     middle = len(octets) // 2
     damaged[middle : middle + 8] = bytes(value ^ 0xA5 for value in damaged[middle : middle + 8])
 
-    rows, facts = read_all(bytes(damaged))
+    _rows, facts = read_all(bytes(damaged))
 
     assert facts.issues
     assert facts.octets == len(octets)

@@ -91,7 +91,11 @@ def read_hostile(octets, batch):
                 assert (packets.payload_offset + packets.payload_length <= ends).all()
             facts = reader.facts
     except CaptureError as error:
-        assert "\n" not in str(error)
+        refusal = str(error)
+    else:
+        refusal = ""
+    if refusal:
+        assert "\n" not in refusal
         return None
     assert facts.packets == rows
     assert facts.octets == len(octets)
@@ -103,7 +107,7 @@ def read_hostile(octets, batch):
 def test_mutated_files(kind, batch):
     rng = random.Random(f"{kind}{batch}")
     read = 0
-    for _ in range(120):
+    for _ in range(80):
         began = time.monotonic()
         read += read_hostile(mutate(BUILT[kind], rng), batch) is not None
         assert time.monotonic() - began < 10

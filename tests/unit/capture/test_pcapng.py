@@ -9,7 +9,7 @@ import io
 import struct
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scapy.utils import RawPcapNgReader
 
@@ -248,6 +248,7 @@ def test_section_of_another_version_is_read_and_told():
     assert kinds(facts) == {"unsupported"}
 
 
+@settings(max_examples=40)
 @given(
     packets=st.lists(
         st.tuples(st.integers(0, 2**50), st.binary(max_size=80), st.integers(0, 1), st.booleans()),

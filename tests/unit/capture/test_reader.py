@@ -94,6 +94,6 @@ def test_a_file_object_is_not_closed():
 
 def test_hostile_counts_of_options_and_comments_are_bounded():
     options = option(1, b"x") * 20_000 + END
-    rows, facts = read_all(section(options=options) + interface())
+    _rows, facts = read_all(section(options=options) + interface())
 
     assert len(facts.comments) <= 256

@@ -3,7 +3,7 @@
 import io
 
 import dpkt
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scapy.utils import RawPcapNgReader
 
@@ -20,6 +20,7 @@ records = st.lists(
 )  # fmt: skip
 
 
+@settings(max_examples=40)
 @given(records)
 def test_classic_files_are_read_by_others_and_by_us(written):
     file = io.BytesIO()
@@ -39,6 +40,7 @@ def test_microseconds_are_cut():
     assert read_all(file.getvalue())[0][0][2] == 1_234_567_000
 
 
+@settings(max_examples=40)
 @given(records)
 def test_block_files_are_read_by_others_and_by_us(written):
     file = io.BytesIO()

@@ -11,8 +11,10 @@ from auditor.packets.batch import address_from_words
 from auditor.packets.quoted import decode_quoted
 from tests.unit.packets.frames import decode
 
-OUTER = Ether() / IP(src="192.0.2.1", dst="192.0.2.9")
-OUTER6 = Ether() / IPv6(src="2001:db8::1", dst="2001:db8::9")
+# Both link addresses are given: scapy would otherwise ask the network for them.
+ETHER = Ether(src="00:00:5e:00:53:01", dst="00:00:5e:00:53:02")
+OUTER = ETHER / IP(src="192.0.2.1", dst="192.0.2.9")
+OUTER6 = ETHER / IPv6(src="2001:db8::1", dst="2001:db8::9")
 
 
 def text(high, low):
