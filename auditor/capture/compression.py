@@ -24,8 +24,8 @@ ZSTD_SKIPPABLE = (0x184D2A50, 0x184D2A5F)  # RFC 8878 3.1.2, little-endian, sixt
 STORED_PIECE_OCTETS = 1 << 18
 SALVAGE_OCTETS = 64
 # A block of 4 octets may stand for 128 KiB (RFC 8878 3.1.1.2.2), so this many
-# stored octets never become more than 64 MiB at once, whatever the file claims.
-ZSTD_FEED_OCTETS = 2048
+# stored octets never become more than 32 MiB at once, whatever the file claims.
+ZSTD_FEED_OCTETS = 1024
 # The window a frame may ask us to keep.  RFC 8878 3.1.1.1.2 recommends 8 MiB as the least to support;
 # long-range settings of common compressors ask for 128 MiB.
 MAX_ZSTD_WINDOW_OCTETS = 1 << 27

@@ -190,6 +190,8 @@ class CaptureSet:
                     active.remove(member)
 
     def _start(self, member: _Member, active: list[_Member], waiting: list[_Member]) -> None:
+        if member.facts is not None:  # a pipe without a record has been read to its end already
+            return
         if member.first_ns < self._told_ns:
             detail = f"recording {member.name} comes late: more than {MAX_OVERLAPPING} overlap"
             self.issues += (CaptureIssue(kind=IssueKind.CLOCK, count=1, detail=detail),)

@@ -158,8 +158,8 @@ class PcapFile:
         two in a row are not.  A time that no clock shows is believed as long as
         the lengths lead on: some recorders and converters write such times.
         """
-        empty = (heads["seconds"] == 0) & (heads["captured"] == 0) & (heads["original"] == 0)
-        if empty.any():
+        if not heads["captured"].all():
+            empty = (heads["seconds"] == 0) & (heads["captured"] == 0) & (heads["original"] == 0)
             pairs = empty[:-1] & empty[1:]
             if pairs.any():
                 return int(np.argmax(pairs))

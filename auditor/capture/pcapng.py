@@ -146,11 +146,13 @@ class PcapngFile:
         while at <= last:
             kind, length = pair(buffer, at)
             following = at + length
-            if following > end or length < BLOCK_FRAME_OCTETS or kind == SECTION:
+            if following > end or length < BLOCK_FRAME_OCTETS:
                 damaged = kind != SECTION and not self._plausible_length(length)
                 break
             if kind == ENHANCED or kind in OTHER_PACKETS:
                 add(at)
+            elif kind == SECTION:
+                break
             else:
                 others.append(at)
             at = following
@@ -284,7 +286,7 @@ class PcapngFile:
         numbers: Int64Column,
         interfaces: list[Interface],
     ) -> Int64Column:
-        """Nanoseconds by each packet's interface clock; one without a time takes that of the packet before."""
+        """Nanoseconds by each packet's interface clock; packets without a time take the one before."""
         if not len(raw):
             return np.zeros(0, np.int64)
         clocks = [item.clock for item in interfaces]
@@ -385,9 +387,13 @@ class PcapngFile:
 
 def _convert(raw: npt.NDArray[np.uint64], interface: Int64Column, clocks: list[Clock]) -> Int64Column | None:
     """Times where every clock is a plain multiplier, else None."""
-    multipliers = [clock.multiplier for clock in clocks]
-    if None in multipliers or int(raw.max()) > GREATEST_NS // max(m for m in multipliers if m is not None):
+    multipliers = [clock.multiplier for clock in clocks if clock.multiplier is not None]
+    if len(multipliers) != len(clocks):
         return None
+    factors = np.array(multipliers, np.uint64)
+    limits = np.uint64(GREATEST_NS) // factors
     if len(set(multipliers)) == 1:
-        return (raw * np.uint64(multipliers[0] or 1)).astype(np.int64)
-    return (raw * np.array(multipliers, np.uint64)[interface]).astype(np.int64)
+        return None if raw.max() > limits[0] else (raw * factors[0]).astype(np.int64)
+    if (raw > limits[interface]).any():
+        return None
+    return (raw * factors[interface]).astype(np.int64)

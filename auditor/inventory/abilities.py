@@ -39,10 +39,18 @@ RECORD_NEXT: Mapping[Ability, str] = {
     "unicast-with-device": PLACE,
     "both-directions": "mirror both directions of the port, or record on the router's inner interface",
     "joining-seen": "start the recording, then take the device off its power for ten seconds",
-    "control-seen": "switch and dim the light with the app at home, then through mobile data, and by the hub, noting the times",
-    "idle-seen": "note the times of what you do in the home file and leave at least ten minutes in which nobody acts",
-    "names-visible": "record without a filter and with whole packets from the path, and restart the device while recording",
-    "multicast-visible": "record on the path, or join the groups: bridges withhold groups from those who did not ask",
+    "control-seen": (
+        "switch and dim the light with the app at home, through mobile data and by the hub, noting the times"
+    ),
+    "idle-seen": (
+        "note the times of what you do in the home file and leave at least ten minutes in which nobody acts"
+    ),
+    "names-visible": (
+        "record without a filter and with whole packets from the path, and restart the device while recording"
+    ),
+    "multicast-visible": (
+        "record on the path, or join the groups: bridges withhold groups from those who did not ask"
+    ),
     "payload-visible": "record whole packets (no snap length) on the wired side",
 }
 
@@ -71,9 +79,13 @@ def device_abilities(
         for index, one in enumerate(judged)
         if one.vantage in SEEING and not _is_recorder(host, one) and _third_parties(host, sights[index])
     ]
+    filtered = [text for index in good if (text := _filter_of(captures[index]))]
     if not good:
         reasons = sorted({one.reason for one in judged}) or ["there is no traffic to judge by"]
         missing["unicast-with-device"] = "; ".join(reasons)
+    elif len(filtered) == len(good):
+        # What was let through was seen; that something else was not there it cannot show (scenario S10).
+        missing["unicast-with-device"] = f"a capture filter left packets out: {filtered[0]}"
     if not good or not any(_both_ways(host, sights[index]) for index in good):
         missing["both-directions"] = (
             missing.get("unicast-with-device")
@@ -92,14 +104,8 @@ def device_abilities(
     payload = _payload_problem([captures[index] for index in good] or list(captures), judged)
     if payload:
         missing["payload-visible"] = payload
-    filtered = [text for index in good or range(len(captures)) if (text := _filter_of(captures[index]))]
-    if "unicast-with-device" in missing or payload or (filtered and len(filtered) == len(good)):
-        reason = (
-            missing.get("unicast-with-device")
-            or payload
-            or f"a capture filter left packets out: {filtered[0]}"
-        )
-        missing["names-visible"] = reason
+    if "unicast-with-device" in missing or payload:
+        missing["names-visible"] = missing.get("unicast-with-device") or payload or ""
     if not _groups_visible(sights, judged, captures):
         missing["multicast-visible"] = "groups that the recording host did not join may have been withheld"
     return missing
@@ -119,7 +125,7 @@ def _both_ways(host: Host, sight: Sights) -> bool:
     if any(link in sight.both_ways for link in host.links):
         return True
     quiet = not any(link in sight.one_way for link in host.links)
-    # A device whose every attempt was left unanswered looks one-sided; others show that both ways were recorded.
+    # Where every attempt of a device was left unanswered, others show that both ways were recorded.
     return bool(sight.both_ways) and (quiet or len(sight.both_ways) > 1)
 
 

@@ -17,7 +17,7 @@ from auditor.dissect.syntax.dns_message import DnsMessage, ResourceRecord
 from auditor.dissect.syntax.http_head import SightedSecret
 from auditor.flows.flow import Endpoint
 from auditor.inventory.facts import AnnouncementFact, Fact
-from auditor.inventory.identity import is_multicast_dns, service_name_of
+from auditor.inventory.identity import service_name_of
 from auditor.inventory.network import Network
 from auditor.inventory.secrets import SecretCollector
 from auditor.inventory.sighting import Sighting, Table
@@ -68,31 +68,34 @@ class AnnouncementCollector:
         self.searches: Table[LinkAddress, Sighting] = Table(Sighting)
         self._read: dict[tuple[int, LinkAddress], tuple[DnsMessage, list[AnnouncementRow]]] = {}
 
-    def on_dns(self, envelope: Envelope, message: DnsMessage) -> None:
-        """Read service records out of an mDNS response."""
-        if not is_multicast_dns(envelope):
-            return
-        source = envelope.source
+    def repeats(self, envelope: Envelope, message: DnsMessage) -> bool:
+        """Count a message that the same source sent before; False: it must be read."""
+        known = self._read.get((id(message), envelope.source.link_address))
+        if known is None or known[0] is not message:
+            return False
+        for row in known[1]:
+            row.add(envelope.timestamp_ns, envelope.packet)
+        return True
+
+    def on_multicast_dns(self, envelope: Envelope, message: DnsMessage) -> None:
+        """Read service records out of a response; a question is counted as a search."""
+        link = envelope.source.link_address
         if not message.is_response:
-            self.searches.at(source.link_address).add(envelope.timestamp_ns, envelope.packet)
-            return
-        memo = (id(message), source.link_address)
-        known = self._read.get(memo)
-        if known is not None and known[0] is message:
-            for row in known[1]:
-                row.add(envelope.timestamp_ns, envelope.packet)
+            self.searches.at(link).add(envelope.timestamp_ns, envelope.packet)
             return
         rows: dict[AnnouncementKey, AnnouncementRow] = {}
-        goodbye = False
+        goodbye = has_secret = False
         for record in (*message.answers, *message.additionals):
             goodbye |= record.time_to_live == 0
+            has_secret |= any(text.secret is not None for text in record.text)
             self._read_record(envelope, record, rows)
         for row in rows.values():
             row.add(envelope.timestamp_ns, envelope.packet)
-        if not goodbye:  # a withdrawal depends on its time and is read each time
+        # A withdrawal depends on its time, and secrets are counted: both are read each time.
+        if not goodbye and not has_secret:
             if len(self._read) >= MAX_READ_MEMO:
                 self._read.clear()
-            self._read[memo] = (message, list(rows.values()))
+            self._read[id(message), link] = (message, list(rows.values()))
 
     def _read_record(
         self, envelope: Envelope, record: ResourceRecord, rows: dict[AnnouncementKey, AnnouncementRow]
@@ -140,9 +143,10 @@ class AnnouncementCollector:
     def facts(self, network: Network) -> list[Fact]:
         """One fact for each device and service instance."""
         facts: list[Fact] = []
+        named = network.hosts_by_name()
         for key, row in self.rows.items():
             party = network.party(Endpoint(key.source, key.address, 0))
-            hosts = [host for name in row.hosts for host in network.hosts.values() if name in host.names]
+            hosts = [named[name] for name in row.hosts if name in named]
             owner = hosts[0].device_id if hosts else party.device_id
             if not owner or not row.count:
                 continue

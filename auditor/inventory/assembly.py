@@ -17,8 +17,8 @@ from auditor.capture.record import CaptureFacts
 from auditor.flows.flow import Flow, FlowKey
 from auditor.inventory.abilities import DeviceSights, device_abilities, recorder_link
 from auditor.inventory.choose import nickname_of, resolve_chosen, second_interface
-from auditor.inventory.contacts import arp_contacts, local_contacts, remote_contacts
-from auditor.inventory.control_facts import control_facts, controlled_ports
+from auditor.inventory.contacts import remote_contacts
+from auditor.inventory.control_facts import carrying_contacts, control_facts, controlled_ports
 from auditor.inventory.coverage import build_coverage, summarise_captures
 from auditor.inventory.devices import assemble_network
 from auditor.inventory.expected import Wishes
@@ -28,13 +28,14 @@ from auditor.inventory.facts import (
     DeviceFact,
     DownloadFact,
     Fact,
-    LocalContactFact,
 )
 from auditor.inventory.identity import Join
 from auditor.inventory.lighting import build_cases, rank_cases
+from auditor.inventory.local_contacts import arp_contacts, local_contacts
 from auditor.inventory.lookups import is_encrypted_lookup
 from auditor.inventory.model import ABILITIES, Ability, Device, Inventory, LightingRank
 from auditor.inventory.network import Host, Network, Pairs
+from auditor.inventory.relevance import concerning, listed_devices
 from auditor.inventory.roles import build_roles
 from auditor.inventory.services import gather_services, orient_flows, service_facts
 from auditor.inventory.timeline import Timeline
@@ -123,7 +124,13 @@ def assemble_inventory(
         "service": service_facts(services, recorder_id, visible),
         "announcement": builder.announcements.facts(network),
         "remote-contact": remote_contacts(
-            oriented, network, builder.names, timeline, wishes, builder.downloads.purposes(network)
+            oriented,
+            network,
+            builder.names,
+            timeline,
+            wishes,
+            builder.downloads.purposes(network),
+            carrying_contacts(builder.controls, network),
         ),
         "local-contact": [
             *local_contacts(oriented, network, roles, wishes, controlled_ports(builder.controls, network)),
@@ -139,8 +146,9 @@ def assemble_inventory(
         ),
     }
     used = {key[0:4] for key, row in services.items() if row.users & set(chosen)}
-    kept = {word: _concerning(facts[word], set(chosen), used) for word in FACT_CLASSES}
-    listed = _listed(network, roles, chosen, kept)
+    drivers = {f.from_id for f in controls if isinstance(f, ControlFact) and f.device_id in chosen}
+    kept = {word: concerning(facts[word], set(chosen), drivers, used) for word in FACT_CLASSES}
+    listed = listed_devices(network, roles, chosen, kept)
     kept["device"] = tuple(fact for fact in facts["device"] if fact.device_id in listed)
     phases = _phases(chosen, controls, downloads, joins, network, timeline, recorder_id)
     coverage = build_coverage(
@@ -274,47 +282,6 @@ def _device_facts(
             )
         )
     return facts
-
-
-def _concerning(
-    facts: Sequence[Fact], chosen: set[str], used: set[tuple[str, str, str, int]]
-) -> tuple[Fact, ...]:
-    """Facts of chosen devices and those that touch one; what others did among themselves is nobody's business (S39)."""
-    kept = [
-        fact
-        for fact in facts
-        if fact.device_id in chosen
-        or (isinstance(fact, LocalContactFact) and fact.peer_id in chosen)
-        or (isinstance(fact, ControlFact) and (fact.from_id in chosen or (fact.is_group and bool(chosen))))
-        or (type(fact) is FACT_CLASSES["group-load"] and bool(chosen))
-        or (
-            type(fact) is FACT_CLASSES["service"]
-            and (fact.device_id, fact.family, fact.transport, fact.port) in used  # type: ignore[attr-defined]
-        )
-    ]
-    return tuple(
-        sorted(kept, key=lambda fact: (fact.device_id, fact.first_seen_ns, fact.evidence, repr(fact)))
-    )
-
-
-def _listed(
-    network: Network,
-    roles: Mapping[str, Sequence[str]],
-    chosen: Sequence[str],
-    kept: Mapping[str, Sequence[Fact]],
-) -> list[str]:
-    """Chosen devices, their peers, and those that every home has: router, resolver, recorder."""
-    if not chosen:
-        return sorted(network.hosts)
-    listed = set(chosen)
-    for facts in kept.values():
-        for fact in facts:
-            listed.add(fact.device_id)
-            for peer in (getattr(fact, "peer_id", None), getattr(fact, "from_id", None)):
-                if peer in network.hosts:
-                    listed.add(peer)
-    listed |= {d for d, found in roles.items() if {"router", "resolver", "recorder", "lighting"} & set(found)}
-    return sorted(listed)
 
 
 def _phases(

@@ -26,10 +26,11 @@ from auditor.flows.flow import Flow, FlowKey
 from auditor.home.model import Home
 from auditor.inventory.announcements import AnnouncementCollector
 from auditor.inventory.assembly import assemble_inventory
+from auditor.inventory.choose import check_chosen
 from auditor.inventory.content import ContentCollector
 from auditor.inventory.controls import ControlCollector
 from auditor.inventory.downloads import DownloadCollector
-from auditor.inventory.identity import IdentityCollector
+from auditor.inventory.identity import IdentityCollector, is_multicast_dns
 from auditor.inventory.load import LoadCollector
 from auditor.inventory.lookups import LookupCollector
 from auditor.inventory.model import Inventory
@@ -39,13 +40,15 @@ from auditor.inventory.sessions import SessionCollector
 from auditor.inventory.survey import Survey
 from auditor.packets.batch import PacketBatch
 
+__all__ = ["InventoryBuilder", "check_chosen"]
+
 MAX_ISSUES = 1000  # kept of what could not be read: more of them say the same of a damaged file
 
 Handler = Callable[[Envelope, Any], None]
 
 
 class InventoryBuilder:
-    """Collects what one run's messages say; all workers of a run share ``run_key``, which is never written."""
+    """Collects what messages say; all workers of a run share ``run_key``, which is never written."""
 
     def __init__(
         self, home: Home | None = None, chosen: Sequence[str] = (), run_key: bytes | None = None
@@ -76,12 +79,7 @@ class InventoryBuilder:
             Connect: (self.controls.on_connect,),
             ConnectAcknowledgement: (self.controls.on_connect_acknowledgement,),
             DhcpMessage: (self.identity.on_dhcp,),
-            DnsMessage: (
-                self.identity.on_dns,
-                self.names.on_dns,
-                self.announcements.on_dns,
-                self.lookups.on_dns,
-            ),
+            DnsMessage: (self._on_dns,),
             E131Data: (self.load.on_e131,),
             HttpRequest: (self.content.on_request, self.controls.on_request, self.downloads.on_request),
             HttpResponse: (self.controls.on_response, self.downloads.on_response),
@@ -91,6 +89,16 @@ class InventoryBuilder:
             igmp.GroupMembership: (self.identity.on_membership,),
             mld.GroupMembership: (self.identity.on_membership,),
         }
+
+    def _on_dns(self, envelope: Envelope, message: DnsMessage) -> None:
+        """Part unicast from multicast: the same octets mean different things there."""
+        if not is_multicast_dns(envelope):
+            self.identity.on_unicast_dns(envelope, message)
+            self.names.on_dns(envelope, message)
+            self.lookups.on_dns(envelope, message)
+        elif not self.announcements.repeats(envelope, message):
+            self.identity.on_multicast_dns(envelope, message)
+            self.announcements.on_multicast_dns(envelope, message)
 
     def observe(self, item: Envelope | Issue) -> None:
         """Take in one message, or one thing that could not be read."""

@@ -9,14 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from auditor.addresses import format_link, parse_address, parse_link
+from auditor.addresses import LinkAddress, format_link, parse_address, parse_link
+from auditor.capture.record import IssueKind
 from auditor.errors import JudgementError
 from auditor.home.model import Home
-from auditor.inventory.abilities import PLACE
+from auditor.inventory.abilities import PLACE, SEEING
 from auditor.inventory.model import Inventory, LightingRank
-from auditor.inventory.network import Host, Network
+from auditor.inventory.network import Host, Network, device_id_of
 
-MAX_LISTED = 8  # devices named in an error: enough to choose from, one screen line each
+LOCAL_BIT = 1 << 41  # the U/L bit of a link address read as a number (IEEE 802-2014 section 8.2.2)
 
 
 def resolve_chosen(
@@ -78,7 +79,10 @@ def check_chosen(inventory: Inventory) -> None:
             f"no lighting device was found in this recording; {_there_is(inventory)}; name it with --device, "
             "or take it off its power for ten seconds while recording and note the time in the home file"
         )
-    if not any("unicast-with-device" in device.abilities for device in chosen):
+    filtered = coverage.vantage in SEEING and any(
+        issue.kind is IssueKind.FILTERED for summary in inventory.captures for issue in summary.issues
+    )
+    if not filtered and not any("unicast-with-device" in device.abilities for device in chosen):
         reasons = "; ".join(coverage.vantage_reasons)
         raise JudgementError(
             f"unicast with the chosen device could not be in this recording: {reasons}; {PLACE}"
@@ -101,17 +105,14 @@ def second_interface(host: Host, network: Network) -> str | None:
         if not host.own_link:
             continue
         number = int.from_bytes(link, "big")
-        for near in (number + 1, number - 1, number ^ (1 << 41)):
+        flipped = number ^ LOCAL_BIT
+        for near in (number + 1, number - 1, flipped, flipped + 1, flipped - 1):
             if 0 <= near < 1 << 48:
-                other = network.hosts.get(_id_of_link(near.to_bytes(6, "big"), network))
+                identity = f"link:{format_link(LinkAddress(near.to_bytes(6, 'big')))}"
+                other = network.hosts.get(device_id_of(identity))
                 if other is not None and other is not host:
                     return other.device_id
     return None
-
-
-def _id_of_link(link: bytes, network: Network) -> str:
-    wanted = "link:" + bytes(link).hex(":")
-    return next((host.device_id for host in network.hosts.values() if host.identity == wanted), "")
 
 
 def nickname_of(host: Host, home: Home) -> str | None:

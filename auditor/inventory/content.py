@@ -117,13 +117,14 @@ class ContentCollector:
         return row
 
     def on_message(self, envelope: Envelope) -> None:
-        """Count one message of any protocol."""
-        row = self.row_of(envelope.flow)
+        """Count one message of any protocol; this runs for every message and is written to do little."""
+        protocol, key, from_initiator, packet, timestamp_ns, _, _ = envelope
+        known = self._by_identity.get(id(key))
+        row = known[1] if known is not None and known[0] is key else self.row_of(key)
         protocols = row.protocols
-        protocol = envelope.protocol
         protocols[protocol] = protocols.get(protocol, 0) + 1
-        if envelope.from_initiator:
-            row.requests.add(envelope.timestamp_ns, envelope.packet)
+        if from_initiator:
+            row.requests.add(timestamp_ns, packet)
 
     def on_client_hello(self, envelope: Envelope, message: ClientHello) -> None:
         """Keep the visible server name (RFC 6066 section 3)."""

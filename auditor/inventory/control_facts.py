@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import NamedTuple
 
+from auditor.addresses import format_address
 from auditor.inventory.controls import ControlCollector, ControlKey, ControlRow
 from auditor.inventory.facts import ControlFact, Fact
 from auditor.inventory.identity import IdentityCollector
@@ -150,6 +151,15 @@ def _show_orders(key: LoadKey, network: Network, members: Mapping[bytes, list[st
             is_group=to_many,
             login_by_design=False,
         )
+
+
+def carrying_contacts(controls: ControlCollector, network: Network) -> set[tuple[str, str]]:
+    """Contacts with the outside over which an order was readable: (device_id, address as text)."""
+    return {
+        (network.party(key.server).device_id, format_address(key.client.address))
+        for key in controls.rows.rows
+        if key.effect != "read" and network.party(key.client).kind == OUTSIDE
+    }
 
 
 def controlled_ports(controls: ControlCollector, network: Network) -> set[tuple[str, str, int]]:

@@ -62,7 +62,7 @@ def build_coverage(
         asked.append(
             CouldNotSee(
                 question="Is the light controlled through the internet?",
-                reason="that an order came through a standing encrypted connection shows only in the timing of several orders",
+                reason="an order through a standing encrypted connection shows only in the timing of several",
                 record_next=RECORD_NEXT["control-seen"],
             )
         )
@@ -121,7 +121,7 @@ def _by_vantage(whole: Judged, survey: Survey) -> list[CouldNotSee]:
         return [
             CouldNotSee(
                 question="Which device is it?",
-                reason="all devices of the household share one address outside the router; names are those of any of them",
+                reason="all devices share one address outside the router; names are those of any of them",
                 record_next="record on the inner side of the router",
             )
         ]
@@ -198,12 +198,14 @@ def summarise_captures(
             detail = f"{copies[index]} packets were recorded more than once and counted once"
             issues.append(CaptureIssue(kind=IssueKind.DUPLICATES, count=copies[index], detail=detail))
         first, last = facts.first_ns, facts.last_ns
-        inside = [
-            h for h in holes if first is not None and last is not None and first <= h[0] and h[1] <= last
-        ]
+        # A hole between two files is told of the later one.
+        inside = [h for h in holes if first is not None and last is not None and first <= h[1] <= last]
         if inside and not any(issue.kind is IssueKind.HOLE for issue in issues):
             seconds = sum(end - start for start, end in inside) / NS_PER_SECOND
-            detail = f"nothing was recorded for {seconds:.0f} s in {len(inside)} spans, the first from {format_time(inside[0][0])}"
+            since = format_time(inside[0][0])
+            detail = (
+                f"nothing was recorded for {seconds:.0f} s in {len(inside)} spans, the first from {since}"
+            )
             issues.append(CaptureIssue(kind=IssueKind.HOLE, count=len(inside), detail=detail))
         summaries.append(CaptureSummary(facts=facts, vantage=one.vantage, issues=tuple(issues)))
     return tuple(summaries)

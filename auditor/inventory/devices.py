@@ -36,7 +36,7 @@ from auditor.inventory.network import (
     gather_pairs,
 )
 
-MIN_OUTSIDE_ADDRESSES = 1  # one address of the outside behind a link address makes it a way out
+MAX_OWN_PREFIXES = 2  # global IPv6 prefixes of one host: the provider's, and the old one after a change
 
 
 def assemble_network(flows: Iterable[Flow], identity: IdentityCollector, home: Home) -> tuple[Network, Pairs]:
@@ -64,16 +64,11 @@ def assemble_network(flows: Iterable[Flow], identity: IdentityCollector, home: H
 
 
 def _router_links(pairs: Pairs, identity: IdentityCollector, home: Home) -> set[LinkAddress]:
-    """Link addresses that lead out: by the home file, by what lives behind them, by DHCP and router advertisements."""
+    """Link addresses that lead out: by the home file, what lives behind them, leases and advertisements."""
     routers = {device.link_address for device in home.devices if device.role == "router"}
     routers |= pairs.routers
     for link in {*pairs.sent, *pairs.targets}:
-        outside = {
-            address
-            for address in (*pairs.sent.get(link, ()), *pairs.targets.get(link, ()))
-            if _is_outside(address, link, pairs)
-        }
-        if len(outside) >= MIN_OUTSIDE_ADDRESSES and link != NO_LINK and not is_group_link(link):
+        if link != NO_LINK and not is_group_link(link) and _leads_out(link, pairs):
             routers.add(link)
     by_arp = {address: link for link, addresses in sorted(pairs.arp.items()) for address in sorted(addresses)}
     for server, offered in sorted(identity.dhcp_servers.items()):
@@ -81,26 +76,24 @@ def _router_links(pairs: Pairs, identity: IdentityCollector, home: Home) -> set[
     return routers
 
 
-def _is_outside(address: Address, link: LinkAddress, pairs: Pairs) -> bool:
+def _leads_out(link: LinkAddress, pairs: Pairs) -> bool:
     """
-    Whether an address behind a link address speaks for an outside.
+    Whether addresses behind a link address speak for an outside.
 
     Global IPv4 addresses do.  A global IPv6 address does not by itself: a home
-    device has one of its own; it counts where the link address also carries
-    more global ones than a host forms (RFC 8981: some temporary ones at a time).
+    device has one or two prefixes of its own (RFC 8981: several addresses in
+    each); more prefixes than that belong to others.
     """
-    if kind_of(address) is not AddressKind.GLOBAL:
-        return False
-    if is_ipv4(address):
-        return address not in pairs.arp.get(link, ())
-    if interface_identifier_link(address) == link:
-        return False
-    prefixes = {
-        other[:8]
-        for other in (*pairs.sent.get(link, ()), *pairs.targets.get(link, ()))
-        if not is_ipv4(other) and kind_of(other) is AddressKind.GLOBAL
-    }
-    return len(prefixes) > 2  # a host has one or two prefixes of its own
+    asked_for = pairs.arp.get(link, ())
+    prefixes: set[bytes] = set()
+    for address in (*pairs.sent.get(link, ()), *pairs.targets.get(link, ())):
+        if kind_of(address) is not AddressKind.GLOBAL:
+            continue
+        if is_ipv4(address) and address not in asked_for:
+            return True
+        if not is_ipv4(address) and interface_identifier_link(address) != link:
+            prefixes.add(bytes(address[:8]))
+    return len(prefixes) > MAX_OWN_PREFIXES
 
 
 def _names_by_address(identity: IdentityCollector) -> dict[Address, str]:
@@ -208,7 +201,7 @@ def _place_without_link(network: Network, pairs: Pairs) -> None:
 
 
 def _place_strangers(network: Network, pairs: Pairs) -> None:
-    """Place home addresses behind a router that no own link address was seen for: hosts of another segment."""
+    """Place home addresses seen behind a router alone: hosts of another segment."""
     for link in sorted(network.router_links):
         for address in sorted({*pairs.sent.get(link, ()), *pairs.targets.get(link, ())}):
             kind = kind_of(address)

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from functools import lru_cache
 
 from auditor.dissect.protocols.http import HttpRequest
 
@@ -138,6 +139,7 @@ FIRMWARE_WORDS = frozenset(["firmware", "ota", "upgrade", "update", "flash"])
 UPLOAD_TYPES = frozenset({"application/octet-stream", "multipart/form-data"})
 READING_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
+MAX_REMEMBERED_SHAPES = 1024  # shapes of requests whose effect is kept; a home has dozens
 MAX_WORDS = 256  # of one request; a longer list of keys is not read further
 MAX_PATH_SEGMENTS = 12  # kept of a path; deeper ones are written "…"
 MAX_SEGMENT_CHARACTERS = 40  # longer ones are identifiers
@@ -158,21 +160,33 @@ def words_of(names: Iterable[str]) -> set[str]:
 
 
 def effect_of(request: HttpRequest) -> str:
+    """What a request does, by its shape; pollers repeat theirs, so that the answers are kept."""
+    return _effect(request.method, request.path, request.query_keys, request.body_keys, request.content_type)
+
+
+@lru_cache(MAX_REMEMBERED_SHAPES)
+def _effect(
+    method: str,
+    path_text: str,
+    query_keys: tuple[str, ...],
+    body_keys: tuple[str, ...],
+    content_type: str | None,
+) -> str:
     """
     ``read``, ``light``, ``configuration`` or ``firmware``.
 
     A write none of whose words is known counts as ``read``: that something was
     changed was not seen, and the operation names the method.
     """
-    path = words_of(request.path.split("/"))
-    query = words_of(request.query_keys)
-    body = words_of(request.body_keys)
-    if request.method in READING_METHODS:
+    path = words_of(path_text.split("/"))
+    query = words_of(query_keys)
+    body = words_of(body_keys)
+    if method in READING_METHODS:
         # Hobby controllers often take orders in the query of a GET, against RFC 9110 9.2.1 (common practice).
-        if request.method == "GET" and query & QUERY_LIGHT_WORDS and not path & CONFIGURATION_WORDS:
+        if method == "GET" and query & QUERY_LIGHT_WORDS and not path & CONFIGURATION_WORDS:
             return "light"
         return "read"
-    uploads = request.content_type in UPLOAD_TYPES
+    uploads = content_type in UPLOAD_TYPES
     if path & FIRMWARE_WORDS and (uploads or not body):
         return "firmware"
     if (path | body | query) & CONFIGURATION_WORDS:
@@ -184,16 +198,19 @@ def effect_of(request: HttpRequest) -> str:
     return "read"
 
 
-def discloses_configuration(keys: Iterable[str]) -> bool:
+@lru_cache(MAX_REMEMBERED_SHAPES)
+def discloses_configuration(keys: tuple[str, ...]) -> bool:
     """Whether an answer's keys hold settings that are nobody else's business."""
     return bool(words_of(keys) & DISCLOSING_WORDS)
 
 
-def describes_light(keys: Iterable[str]) -> bool:
+@lru_cache(MAX_REMEMBERED_SHAPES)
+def describes_light(keys: tuple[str, ...]) -> bool:
     """Whether an answer's keys are those of a light's state: at least two words of the trade."""
     return len(words_of(keys) & LIGHT_WORDS) >= 2  # "state" or "on" alone is everybody's word
 
 
+@lru_cache(MAX_REMEMBERED_SHAPES)
 def path_shape(path: str) -> str:
     """A path with numbers and long identifiers written ``*``, so that one operation is one row."""
     segments = path.split("/")

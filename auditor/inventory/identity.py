@@ -116,12 +116,14 @@ class IdentityCollector:
         if message.subnet_mask_length is not None:
             lease.mask_length = message.subnet_mask_length
 
-    def on_dns(self, envelope: Envelope, message: DnsMessage) -> None:
-        """Host records and probes of mDNS; who answers as a resolver."""
-        if not is_multicast_dns(envelope):
-            if message.is_response and len(self.resolvers) < MAX_HOSTS:
-                self.resolvers.add((envelope.source.link_address, envelope.source.address))
-            return
+    def on_unicast_dns(self, envelope: Envelope, message: DnsMessage) -> None:
+        """Who answers as a resolver."""
+        if message.is_response and len(self.resolvers) < MAX_HOSTS:
+            source = envelope.source
+            self.resolvers.add((source.link_address, source.address))
+
+    def on_multicast_dns(self, envelope: Envelope, message: DnsMessage) -> None:
+        """Host records and probes."""
         link = envelope.source.link_address
         if message.is_response:
             if message.answers or message.additionals:
@@ -173,7 +175,7 @@ def is_multicast_dns(envelope: Envelope) -> bool:
 
 def service_name_of(name: str) -> str | None:
     """
-    The service name in a domain name of DNS-SD (RFC 6763 sections 4.1 and 7): ``_http._tcp.local`` gives ``http``.
+    The service name in a name of DNS-SD (RFC 6763 4.1 and 7): ``_http._tcp.local`` gives ``http``.
 
     None where there is none, and for the meta query of section 9.
     """

@@ -1,7 +1,7 @@
 """
 How likely a device is the lighting controller, with the reasons.
 
-Standards: RFC 6763 and the IANA service name registry (announced services), ANSI E1.31-2018 section 9.3 (groups).
+Standards: RFC 6763 and the IANA service names (announced services), ANSI E1.31-2018 section 9.3 (groups).
 
 Weights are ours.  Only the household makes it certain; a prefix registrant is
 no reason, it names the maker of the radio chip (scenario S12).
@@ -32,7 +32,7 @@ JOIN_WINDOW_NS = (
 
 LIGHTING_SERVICES = frozenset({"dali", "sacn", "e131", "acn", "artnet", "art-net", "dmx", "osc"})
 HOME_CONTROL_SERVICES = frozenset({"hap", "matter", "matterc", "knx", "coap"})
-"""Service names registered or in use for lighting and for control of things at home (RFC 6335 registry, common practice)."""
+"""Service names in use for control of things at home (RFC 6335 registry, common practice)."""
 
 LIGHT_NAME = re.compile(
     r"(?:^|[^a-z])(lights?|lamps?|leds?|pixels?|dmx|strips?|bulbs?|luminaires?|dimmers?|artnet|sacn)(?:[^a-z]|$)"

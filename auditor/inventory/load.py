@@ -13,7 +13,7 @@ from auditor.addresses import Address, AddressKind, kind_of
 from auditor.dissect.message import Envelope
 from auditor.dissect.protocols.artnet import ArtNetMessage
 from auditor.dissect.protocols.e131 import E131Data
-from auditor.flows.flow import Endpoint
+from auditor.flows.flow import Endpoint, FlowKey
 from auditor.inventory.facts import Fact, GroupLoadFact
 from auditor.inventory.network import Network
 from auditor.inventory.sighting import Sighting, Table
@@ -49,6 +49,8 @@ class LoadCollector:
 
     def __init__(self) -> None:
         self.rows: Table[LoadKey, LoadRow] = Table(LoadRow, MAX_UNIVERSES)
+        # As in ``content``: hashing two endpoints for each frame would cost more than counting it.
+        self._by_identity: dict[tuple[int, bool, int], tuple[FlowKey, LoadRow]] = {}
 
     def on_e131(self, envelope: Envelope, message: E131Data) -> None:
         """Count one E1.31 data packet."""
@@ -63,13 +65,18 @@ class LoadCollector:
             self._count(envelope, message.universe, message.length)
 
     def _count(self, envelope: Envelope, universe: int, octets: int) -> LoadRow:
-        flow = envelope.flow
-        if envelope.from_initiator:
-            key = LoadKey(flow.initiator, flow.responder, envelope.protocol, universe)
+        protocol, flow, from_initiator, packet, timestamp_ns, _, _ = envelope
+        memo = (id(flow), from_initiator, universe)
+        known = self._by_identity.get(memo)
+        if known is not None and known[0] is flow:
+            row = known[1]
         else:
-            key = LoadKey(flow.responder, flow.initiator, envelope.protocol, universe)
-        row = self.rows.at(key)
-        row.add(envelope.timestamp_ns, envelope.packet)
+            ends = (flow.initiator, flow.responder) if from_initiator else (flow.responder, flow.initiator)
+            row = self.rows.at(LoadKey(*ends, protocol, universe))
+            if len(self._by_identity) >= MAX_UNIVERSES:
+                self._by_identity.clear()
+            self._by_identity[memo] = (flow, row)
+        row.add(timestamp_ns, packet)
         row.octets += octets
         return row
 

@@ -14,8 +14,8 @@ from auditor.dissect.syntax.dns_message import DnsMessage
 from auditor.flows.flow import Endpoint
 from auditor.inventory.content import Content, Conversation
 from auditor.inventory.facts import Fact, NameLookupFact
-from auditor.inventory.identity import IdentityCollector, is_multicast_dns
-from auditor.inventory.network import OUTSIDE, Host, Network
+from auditor.inventory.identity import IdentityCollector
+from auditor.inventory.network import OUTSIDE, Network
 from auditor.inventory.sighting import Sighting, Table, merged_evidence, period_of, steady
 
 NAME_DOES_NOT_EXIST = 3  # RFC 1035 4.1.1, RFC 8020
@@ -26,7 +26,8 @@ MAX_FAILED_NAMES = 256  # names that do not exist, kept for one resolver
 class LookupKey(NamedTuple):
     """A device's address asking a resolver."""
 
-    client: Endpoint
+    client_link: LinkAddress
+    client: Address
     resolver: Endpoint
 
 
@@ -50,15 +51,15 @@ class LookupCollector:
 
     def on_dns(self, envelope: Envelope, message: DnsMessage) -> None:
         """Count a question, or an answer that says there is no such name."""
-        if is_multicast_dns(envelope):
-            return
         if not message.is_response:
-            key = LookupKey(envelope.source._replace(port=0), envelope.destination)
+            source = envelope.source
+            key = LookupKey(source.link_address, source.address, envelope.destination)
             self.rows.at(key).add(envelope.timestamp_ns, envelope.packet)
             return
         if message.response_code != NAME_DOES_NOT_EXIST or not message.questions:
             return
-        row = self.rows.at(LookupKey(envelope.destination._replace(port=0), envelope.source))
+        client = envelope.destination
+        row = self.rows.at(LookupKey(client.link_address, client.address, envelope.source))
         row.failed += 1
         name = message.questions[0].name.lower()
         if len(row.failed_names) < MAX_FAILED_NAMES or name in row.failed_names:
@@ -75,7 +76,8 @@ class LookupCollector:
         """One fact for each device, resolver and way of asking."""
         joined: dict[tuple[str, Address, bool, str], list[LookupRow | Sighting]] = {}
         for key, row in self.rows.items():
-            client, resolver = network.party(key.client), network.party(key.resolver)
+            client = network.party(Endpoint(key.client_link, key.client, 0))
+            resolver = network.party(key.resolver)
             if client.is_device:
                 group = (client.device_id, key.resolver.address, resolver.kind == OUTSIDE, "none")
                 joined.setdefault(group, []).append(row)
@@ -86,6 +88,7 @@ class LookupCollector:
             if client.is_device:
                 group = (client.device_id, conversation.server, resolver.kind == OUTSIDE, "tls")
                 joined.setdefault(group, []).append(content.requests)
+        offered = _offered(network, identity)
         facts: list[Fact] = []
         for (device_id, address, outside, encryption), rows in sorted(joined.items()):
             seen = Sighting()
@@ -100,7 +103,7 @@ class LookupCollector:
                     last_seen_ns=seen.last_ns,
                     resolver_address=format_address(address),
                     resolver_is_outside=outside,
-                    offered=_offered(network.hosts[device_id], identity, address),
+                    offered=address in offered[device_id] if device_id in offered else None,
                     encryption=encryption,
                     lookups=seen.count,
                     failed_lookups=sum(row.failed for row in failing),
@@ -111,20 +114,19 @@ class LookupCollector:
 
 
 def is_encrypted_lookup(conversation: Conversation, content: Content) -> bool:
-    """Whether a conversation is DNS over TLS: TLS by its octets, on the port that is registered for nothing else."""
+    """Whether a conversation is DNS over TLS: TLS by its octets, on the port registered for it."""
     return conversation.port == DNS_OVER_TLS_PORT and content.confidentiality == "tls"
 
 
-def _offered(host: Host, identity: IdentityCollector, address: Address) -> bool | None:
-    """Whether a lease in the recording offered this resolver to this device; None without such a lease."""
-    leases = [
-        lease
-        for link, lease in identity.leases.items()
-        if (lease.addresses or lease.resolvers)
-        and (link in host.links or any(leased in host.addresses for leased in lease.addresses))
-    ]
-    offered = {resolver for lease in leases for resolver in lease.resolvers}
-    return address in offered if offered else None
+def _offered(network: Network, identity: IdentityCollector) -> dict[str, set[Address]]:
+    """The resolvers that recorded leases offered, by device; without such a lease there is no entry."""
+    offered: dict[str, set[Address]] = {}
+    for link, lease in identity.leases.items():
+        owners = [network.host_of(link), *(network.at_address(address) for address in lease.addresses)]
+        for owner in owners:
+            if owner is not None and lease.resolvers:
+                offered.setdefault(owner.device_id, set()).update(lease.resolvers)
+    return offered
 
 
 def _repeats(rows: list[LookupRow]) -> bool:

@@ -17,7 +17,7 @@ from auditor.addresses import Address, LinkAddress
 from auditor.dissect.message import Envelope
 from auditor.dissect.syntax.dns_message import DnsMessage
 from auditor.inventory.content import SaidName
-from auditor.inventory.identity import TYPE_A, TYPE_AAAA, is_multicast_dns
+from auditor.inventory.identity import TYPE_A, TYPE_AAAA
 from auditor.inventory.sighting import Table
 
 MAX_ANSWERS_PER_ADDRESS = 64  # changes of name for one address that are kept
@@ -43,7 +43,7 @@ class NameCollector:
 
     def on_dns(self, envelope: Envelope, message: DnsMessage) -> None:
         """Keep which name the client asked for and which addresses it was told."""
-        if not message.is_response or not message.questions or is_multicast_dns(envelope):
+        if not message.is_response or not message.questions:
             return
         client = envelope.destination
         # The name asked for, not the last of a chain of aliases: it is what the device knows.
@@ -58,7 +58,7 @@ class NameCollector:
     def answered(
         self, clients: list[tuple[LinkAddress, Address]], address: Address, before_ns: int
     ) -> str | None:
-        """The name under which one of the client's own addresses was last told this address, before that time."""
+        """The name with which the client was last told this address, before that time."""
         best: tuple[int, str] | None = None
         for link, client in clients:
             told = self.answers.rows.get((link, client, address))

@@ -1,7 +1,7 @@
 """
 Which link address and which internet address belong to which device, and which lie outside the home.
 
-Standards: RFC 6890 (special addresses), RFC 4291 (IPv6), RFC 5227 (ARP probes), RFC 4862 (duplicate detection).
+Standards: RFC 6890 (special addresses), RFC 4291 (IPv6), RFC 5227 (ARP probes), RFC 4861 (routers).
 
 The link address alone is no identity: a router carries the traffic of the
 whole outside behind one, a repeater that of several devices.  So a device is
@@ -33,6 +33,7 @@ from auditor.packets.batch import ETHERTYPE_ARP, PROTOCOL_ICMPV6
 
 ROUTER_ADVERTISEMENT = 134  # RFC 4861 4.2; stands as the initiator's port
 MAX_DEVICES = 4096  # a /20 full of hosts; a recording with more is a scan or a forgery
+MAX_ADDRESSES_ASKED = 64  # addresses of one host under which its lookups are sought; forged ones are many
 MIN_IDENTITIES_BEHIND_REPEATER = 2  # different names behind one link address: no single host has them
 
 OUTSIDE, GROUP, BROADCAST, NOBODY = "outside", "group", "broadcast", "nobody"
@@ -46,7 +47,7 @@ class Party(NamedTuple):
     device_id: str
     """Of a device; else empty."""
     segment: str
-    """``same-segment``, ``other-segment`` (a home address behind the router's link address) or ``internet``."""
+    """``same-segment``, ``other-segment`` (a home address behind the router) or ``internet``."""
 
     @property
     def is_device(self) -> bool:
@@ -115,6 +116,14 @@ class Network:
         host.addresses[address] = None
         self._by_pair[link, address] = host.device_id
         self._by_address.setdefault(address, host.device_id)
+
+    def hosts_by_name(self) -> dict[str, Host]:
+        """Devices by the names they go by; the first where two claim one."""
+        named: dict[str, Host] = {}
+        for host in self.hosts.values():
+            for name in host.names:
+                named.setdefault(name, host)
+        return named
 
     def host_of(self, link: LinkAddress) -> Host | None:
         """The device whose own link address this is."""

@@ -1,7 +1,7 @@
 """
 What part each device plays: router, resolver, broker, hub, phone, computer, server, recorder.
 
-Standards: RFC 2131 (who leases), RFC 1035 (who answers questions), IEEE 802-2014 section 8.2.2 (private addresses).
+Standards: RFC 2131 (who leases), RFC 1035 (who answers), IEEE 802-2014 section 8.2.2 (private addresses).
 
 The home file wins.  A private address and the browsing of a person make a
 phone or computer, never an intruder (scenario S11).

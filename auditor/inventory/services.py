@@ -1,7 +1,7 @@
 """
 What listens on a device: answered, refused, silent or announced, and from where it was reached.
 
-Standards: RFC 9293 section 3.5 (a SYN-ACK is an answer), RFC 1122 section 3.2.2.1 (port unreachable), RFC 6763.
+Standards: RFC 9293 section 3.5 (a SYN-ACK is an answer), RFC 1122 3.2.2.1 (port unreachable), RFC 6763.
 
 A recording shows what was tried; that nothing else listens it cannot show.
 """
@@ -129,11 +129,12 @@ def gather_services(
         if not oriented.server.is_device or not oriented.client_end.port >= 0 or oriented.is_discovery_reply:
             continue
         _note_flow(rows, oriented)
+    named = network.hosts_by_name()
     for key, row in announcements.rows.items():
         party = network.party(Endpoint(key.source, key.address, 0))
         if not party.is_device or row.port is None or key.service_name is None or not row.count:
             continue
-        owners = [h.device_id for name in row.hosts for h in network.hosts.values() if name in h.names]
+        owners = [named[name].device_id for name in row.hosts if name in named]
         transport = "udp" if "._udp" in key.instance else "tcp"
         place = (owners[0] if owners else party.device_id, family_of(key.address), transport, row.port)
         service = rows.setdefault(place, ServiceRow())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from array import array
 from collections.abc import Callable, Hashable, Iterable, Sequence
 from statistics import median
 from typing import Generic, TypeVar
@@ -11,9 +12,8 @@ from auditor.flows.flow import PacketReference, Period
 from auditor.inventory.facts import MAX_EVIDENCE
 from auditor.units import NS_PER_SECOND
 
-MAX_STARTS = (
-    2048  # moments kept for a rhythm: an hour of a poll each second gives a median that no longer moves
-)
+# Moments kept for a rhythm; with more the median no longer moves, and full tables stay small.
+MAX_STARTS = 256
 MIN_STARTS = 4  # three intervals: fewer have no median worth printing
 MAX_TABLE_ROWS = 65_536  # rows a table of facts may hold: sixteen times a busy home, some tens of megabytes
 
@@ -31,20 +31,22 @@ class Sighting:
         self.first_ns = 0
         self.last_ns = 0
         self.packets: list[PacketReference] = []
-        self.starts: list[int] = []
+        self.starts = array("q")
 
     def add(self, timestamp_ns: int, packet: PacketReference, count: int = 1) -> None:
         """Note one more sighting; captures may come in any order of time."""
-        if not self.count:
+        seen = self.count
+        self.count = seen + count
+        if not seen:
             self.first_ns = self.last_ns = timestamp_ns
-        elif timestamp_ns > self.last_ns:
+        elif timestamp_ns >= self.last_ns:
             self.last_ns = timestamp_ns
         elif timestamp_ns < self.first_ns:
             self.first_ns = timestamp_ns
-        self.count += count
-        if len(self.packets) < MAX_EVIDENCE:
-            self.packets.append(packet)
-        if len(self.starts) < MAX_STARTS:
+        # Both lists grow by at most one a call, so that past the larger bound nothing is left to do.
+        if seen < MAX_STARTS:
+            if len(self.packets) < MAX_EVIDENCE:
+                self.packets.append(packet)
             self.starts.append(timestamp_ns)
 
     def absorb(self, other: Sighting) -> None:
@@ -57,7 +59,7 @@ class Sighting:
         self.last_ns = max(self.last_ns, other.last_ns)
         self.count += other.count
         self.packets = sorted({*self.packets, *other.packets})[:MAX_EVIDENCE]
-        self.starts = sorted([*self.starts, *other.starts])[:MAX_STARTS]
+        self.starts = array("q", sorted([*self.starts, *other.starts])[:MAX_STARTS])
 
     @property
     def evidence(self) -> tuple[PacketReference, ...]:
@@ -67,15 +69,16 @@ class Sighting:
     @property
     def period(self) -> Period | None:
         """The rhythm of the sightings; None below four."""
-        return period_of(self.starts)
+        return period_of(self.starts, self.count)
 
 
-def period_of(starts_ns: Sequence[int]) -> Period | None:
+def period_of(starts_ns: Sequence[int], count: int = 0) -> Period | None:
     """
     The rhythm of moments in nanoseconds: median interval and its median absolute deviation, in seconds.
 
-    None below ``MIN_STARTS`` moments.  The median is used because one pause or
-    one retry must not move the figure (common practice).
+    None below ``MIN_STARTS`` moments; ``count`` says of how many starts the
+    moments were kept.  The median is used because one pause or one retry must
+    not move the figure (common practice).
     """
     if len(starts_ns) < MIN_STARTS:
         return None
@@ -84,7 +87,9 @@ def period_of(starts_ns: Sequence[int]) -> Period | None:
     middle = median(intervals)
     jitter = median(abs(interval - middle) for interval in intervals)
     return Period(
-        median_seconds=middle / NS_PER_SECOND, jitter_seconds=jitter / NS_PER_SECOND, count=len(starts_ns)
+        median_seconds=middle / NS_PER_SECOND,
+        jitter_seconds=jitter / NS_PER_SECOND,
+        count=max(count, len(starts_ns)),
     )
 
 

@@ -18,6 +18,9 @@ from auditor.units import NS_PER_SECOND
 MIN_HOLE_NS = (
     120 * NS_PER_SECOND
 )  # hosts of a home renew ARP entries and mDNS host records within two minutes
+MIN_PAUSE_NS = (
+    600 * NS_PER_SECOND
+)  # inside a file: a lone device's port is often quiet for minutes, not for ten
 HOLE_TIMES_MEAN = 50  # a pause is a hole only if it stands out against the recording's own rhythm
 MAX_PAUSES = 1024
 MAX_STATIONS = 4096
@@ -42,7 +45,7 @@ class Survey:
         if self._last_ns is not None:
             self._note_pause(self._last_ns, int(times[0]))
         if len(times) > 1:
-            for place in np.flatnonzero(np.diff(times) >= MIN_HOLE_NS)[:MAX_PAUSES]:
+            for place in np.flatnonzero(np.diff(times) >= MIN_PAUSE_NS)[:MAX_PAUSES]:
                 self._note_pause(int(times[place]), int(times[place + 1]))
         self._last_ns = int(times[-1])
         self._packets += len(batch)
@@ -50,7 +53,7 @@ class Survey:
             self._note_protected(batch)
 
     def _note_pause(self, start: int, end: int) -> None:
-        if end - start >= MIN_HOLE_NS and len(self._pauses) < MAX_PAUSES:
+        if end - start >= MIN_PAUSE_NS and len(self._pauses) < MAX_PAUSES:
             self._pauses.append((start, end))
 
     def _note_protected(self, batch: PacketBatch) -> None:

@@ -1,7 +1,7 @@
 """
 From where a capture was taken, told by whose unicast is in it.
 
-Standards: RFC 6598 (shared addresses between provider and home), IEEE 802.1Q (a bridge sends unicast to one port).
+Standards: RFC 6598 (shared addresses between provider and home), IEEE 802.1Q (bridges, unicast to one port).
 
 A bridge and an access point show a host its own unicast and everybody's
 broadcast.  So unicast that always has one end in common is that host's own

@@ -1,4 +1,4 @@
-"""Registrants of link address prefixes, from an offline table; a hint about the chip or module, never the product."""
+"""Registrants of link address prefixes, offline; a hint about the chip or module, never the product."""
 
 from __future__ import annotations
 

@@ -8,7 +8,7 @@ import io
 
 import dpkt
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.unit.capture.octets_of_captures import kinds, pcap, read_all
@@ -19,13 +19,20 @@ SECOND = 1_000_000_000
 @pytest.mark.parametrize("order", ["<", ">"])
 @pytest.mark.parametrize(("nanoseconds", "unit"), [(False, 1000), (True, 1)])
 def test_both_byte_orders_and_both_units(order, nanoseconds, unit):
-    octets = pcap([(1_700_000_000, 5, b"abc"), (1_700_000_001, 999_999, b"defg", 60)], order=order, nanoseconds=nanoseconds)
+    octets = pcap(
+        [(1_700_000_000, 5, b"abc"), (1_700_000_001, 999_999, b"defg", 60)],
+        order=order,
+        nanoseconds=nanoseconds,
+    )
 
     rows, facts = read_all(octets)
 
     assert [row[0] for row in rows] == [b"abc", b"defg"]
     assert [row[1] for row in rows] == [3, 60]
-    assert [row[2] for row in rows] == [1_700_000_000 * SECOND + 5 * unit, 1_700_000_001 * SECOND + 999_999 * unit]
+    assert [row[2] for row in rows] == [
+        1_700_000_000 * SECOND + 5 * unit,
+        1_700_000_001 * SECOND + 999_999 * unit,
+    ]
     assert [row[5] for row in rows] == [1, 2]
     assert (facts.format, facts.packets, facts.clipped_packets) == ("pcap", 2, 1)
     assert kinds(facts) == {"clipped"}
@@ -44,6 +51,7 @@ def test_a_file_without_records_is_a_capture():
     assert (rows, facts.packets, facts.first_ns, facts.issues) == ([], 0, None, ())
 
 
+@settings(max_examples=40)
 @given(
     records=st.lists(
         st.tuples(st.integers(0, 2**32 - 1), st.integers(0, 999_999), st.binary(max_size=90)), max_size=12
@@ -66,7 +74,7 @@ def test_reads_what_another_library_wrote():
     file = io.BytesIO()
     writer = dpkt.pcap.Writer(file, nano=True, linktype=dpkt.pcap.DLT_LINUX_SLL)
     writer.writepkt(b"frame", ts=1_700_000_000.5)
-    rows, facts = read_all(file.getvalue())
+    rows, _facts = read_all(file.getvalue())
 
     assert rows[0][:4] == (b"frame", 5, 1_700_000_000_500_000_000, 113)
 
@@ -131,7 +139,7 @@ def test_a_clock_that_was_set_back_is_told():
 
 
 def test_a_clock_set_back_between_two_windows_is_told():
-    rows, facts = read_all(pcap([(1000 - 10 * n, 0, b"a" * 60) for n in range(8)]), batch_octets=80)
+    _rows, facts = read_all(pcap([(1000 - 10 * n, 0, b"a" * 60) for n in range(8)]), batch_octets=80)
 
     (issue,) = facts.issues
     assert (issue.kind.value, issue.count) == ("clock", 7)

@@ -9,7 +9,7 @@ import io
 import struct
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scapy.utils import RawPcapNgReader
 
@@ -44,7 +44,11 @@ def test_every_packet_block_in_both_byte_orders(order):
     rows, facts = read_all(octets)
 
     assert [row[0] for row in rows] == [b"enhanced", b"obsolete", b"simple"]
-    assert [row[2] for row in rows] == [MICROSECONDS * 1000, (MICROSECONDS + 1) * 1000, (MICROSECONDS + 1) * 1000]
+    assert [row[2] for row in rows] == [
+        MICROSECONDS * 1000,
+        (MICROSECONDS + 1) * 1000,
+        (MICROSECONDS + 1) * 1000,
+    ]
     assert [row[5] for row in rows] == [1, 2, 3]
     assert kinds(facts) == {"clock"}  # the simple block has no time of its own
 
@@ -68,7 +72,13 @@ def test_every_packet_block_in_both_byte_orders(order):
 def test_each_interface_has_its_own_clock(resolution, offset_seconds, raw, expected):
     """Section 4.2: if_tsresol and if_tsoffset; the second interface keeps the default of microseconds."""
     options = option(9, bytes([resolution])) + option(14, struct.pack("<q", offset_seconds)) + END
-    octets = section() + interface(options=options) + interface() + enhanced(raw, b"a") + enhanced(77, b"b", interface_id=1)
+    octets = (
+        section()
+        + interface(options=options)
+        + interface()
+        + enhanced(raw, b"a")
+        + enhanced(77, b"b", interface_id=1)
+    )
 
     rows, _ = read_all(octets)
 
@@ -103,8 +113,19 @@ def test_sections_of_different_byte_order_and_link_type():
 
 
 def test_what_the_interface_says_of_itself():
-    text = option(2, b"eth0") + option(3, b"lamp side") + option(11, b"\0port 80") + option(12, b"an os") + option(15, b"a card")
-    drops = option(4, struct.pack("<Q", 100)) + option(5, struct.pack("<Q", 3)) + option(7, struct.pack("<Q", 4)) + END
+    text = (
+        option(2, b"eth0")
+        + option(3, b"lamp side")
+        + option(11, b"\0port 80")
+        + option(12, b"an os")
+        + option(15, b"a card")
+    )
+    drops = (
+        option(4, struct.pack("<Q", 100))
+        + option(5, struct.pack("<Q", 3))
+        + option(7, struct.pack("<Q", 4))
+        + END
+    )
     octets = section() + interface(127, 96, text + END) + enhanced(1, b"a") + statistics(0, drops)
 
     _, facts = read_all(octets)
@@ -156,7 +177,9 @@ def test_blocks_without_packets_are_stepped_over():
 
 
 def test_a_block_longer_than_the_window_is_stepped_over():
-    rows, facts = read_all(section() + interface() + block(10, bytes(300_000)) + enhanced(1, b"a"), batch_octets=1024)
+    rows, facts = read_all(
+        section() + interface() + block(10, bytes(300_000)) + enhanced(1, b"a"), batch_octets=1024
+    )
 
     assert [row[0] for row in rows] == [b"a"]
     assert facts.issues == ()
@@ -225,15 +248,21 @@ def test_section_of_another_version_is_read_and_told():
     assert kinds(facts) == {"unsupported"}
 
 
+@settings(max_examples=40)
 @given(
     packets=st.lists(
-        st.tuples(st.integers(0, 2**50), st.binary(max_size=80), st.integers(0, 1), st.booleans()), max_size=10
+        st.tuples(st.integers(0, 2**50), st.binary(max_size=80), st.integers(0, 1), st.booleans()),
+        max_size=10,
     ),
     batch=st.integers(64, 400),
     order=st.sampled_from("<>"),
 )
 def test_agrees_with_another_reader_whatever_the_window(packets, batch, order):
-    octets = section(order) + interface(1, order=order) + interface(101, options=option(9, b"\x09", order) + END, order=order)
+    octets = (
+        section(order)
+        + interface(1, order=order)
+        + interface(101, options=option(9, b"\x09", order) + END, order=order)
+    )
     for time, frame, number, commented in packets:
         options = option(1, b"remark", order) + END if commented else b""
         octets += enhanced(time, frame, interface_id=number, options=options, order=order)

@@ -69,7 +69,12 @@ def test_facts_can_be_asked_for_without_iterating(tmp_path):
     with open_capture(path) as reader:
         facts = reader.facts
 
-    assert (facts.name, facts.packets, facts.first_ns, facts.last_ns) == ("evening.pcap", 2, 7_000_000_000, 9_000_000_000)
+    assert (facts.name, facts.packets, facts.first_ns, facts.last_ns) == (
+        "evening.pcap",
+        2,
+        7_000_000_000,
+        9_000_000_000,
+    )
     assert reader.octets_read == path.stat().st_size
 
 
@@ -89,6 +94,6 @@ def test_a_file_object_is_not_closed():
 
 def test_hostile_counts_of_options_and_comments_are_bounded():
     options = option(1, b"x") * 20_000 + END
-    rows, facts = read_all(section(options=options) + interface())
+    _rows, facts = read_all(section(options=options) + interface())
 
     assert len(facts.comments) <= 256

@@ -56,12 +56,12 @@ class Scene:
         clipped=0,
         issues=(),
         comments=(),
-        filter=None,
+        capture_filter=None,
     ):
         self.flows = []
         self.builder = InventoryBuilder(home=home, chosen=chosen, run_key=b"one run")
         self.number = 0
-        interface = InterfaceFacts(link_type=1, snap_length=snap_length, capture_filter=filter)
+        interface = InterfaceFacts(link_type=1, snap_length=snap_length, capture_filter=capture_filter)
         self.capture = CaptureFacts(
             name="scene.pcapng", sha256="0" * 64, octets=1, format="pcapng", packets=10_000, first_ns=START,
             last_ns=START + seconds * SECOND, interfaces=(interface,), issues=tuple(issues),

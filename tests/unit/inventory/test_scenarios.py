@@ -204,7 +204,7 @@ def test_s10_filter_limits_names_and_is_in_the_scope():
     from auditor.capture.record import CaptureIssue, IssueKind
 
     issue = CaptureIssue(kind=IssueKind.FILTERED, count=1, detail="port 443")
-    scene = chosen_scene(filter="port 443", issues=(issue,))
+    scene = chosen_scene(capture_filter="port 443", issues=(issue,))
     scene.flow(end(LIGHT, port=40_000), OUT)
     coverage = scene.build().coverage
     assert "names-visible" in coverage.missing

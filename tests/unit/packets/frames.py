@@ -17,7 +17,11 @@ def chunk_of(frames, link_type=1, *, originals=None, filler=0x45, limit=None):
         buffer += kept + bytes([filler]) * 3
     buffer += bytes([filler]) * SLACK
     count = len(frames)
-    types = np.broadcast_to(np.int64(link_type), (count,)) if np.ndim(link_type) == 0 else np.array(link_type, np.int64)
+    types = (
+        np.broadcast_to(np.int64(link_type), (count,))
+        if np.ndim(link_type) == 0
+        else np.array(link_type, np.int64)
+    )
     zero = np.broadcast_to(np.int64(0), (count,))
     return RecordChunk(
         buffer=buffer,

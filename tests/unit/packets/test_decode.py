@@ -7,7 +7,7 @@ Addresses are of RFC 5737 and RFC 3849, link addresses of RFC 7042 section 2.1.2
 import ipaddress
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scapy.layers.inet import ICMP, IP, TCP, UDP, IPOption_NOP
 from scapy.layers.inet6 import (
@@ -44,7 +44,8 @@ transport = st.one_of(
     st.builds(lambda s, d: UDP(sport=s, dport=d), port, port),
 )  # fmt: skip
 wrappers = st.lists(
-    st.builds(lambda kind, vid: kind(vlan=vid), st.sampled_from([Dot1Q, Dot1AD]), st.integers(0, 4095)), max_size=2
+    st.builds(lambda kind, vid: kind(vlan=vid), st.sampled_from([Dot1Q, Dot1AD]), st.integers(0, 4095)),
+    max_size=2,
 )
 extensions = st.lists(
     st.sampled_from(
@@ -97,6 +98,7 @@ def check_ip(batch, row, packet):
     assert batch.payload_missing[row] == 0
 
 
+@settings(max_examples=50)
 @given(st.lists(st.tuples(wrappers, ip_packets()), min_size=1, max_size=5))
 def test_ethernet_tags_ip_and_transport(packets):
     """IEEE 802.1Q, RFC 791, RFC 8200, RFC 9293, RFC 768; frames padded to 60 octets (IEEE 802.3)."""
@@ -136,12 +138,19 @@ def loop(octets, family, order):
         pytest.param(0, lambda octets, six: loop(octets, 30 if six else 2, "little"), id="null-little"),
         pytest.param(0, lambda octets, six: loop(octets, 24 if six else 2, "big"), id="null-big"),
         pytest.param(108, lambda octets, six: loop(octets, 28 if six else 2, "big"), id="loop"),
-        pytest.param(9, lambda octets, six: b"\xff\x03" + (b"\0\x57" if six else b"\0\x21") + octets, id="ppp"),
+        pytest.param(
+            9, lambda octets, six: b"\xff\x03" + (b"\0\x57" if six else b"\0\x21") + octets, id="ppp"
+        ),
         pytest.param(9, lambda octets, six: (b"\x57" if six else b"\x21") + octets, id="ppp-shrunk"),
-        pytest.param(50, lambda octets, six: b"\xff\x03" + (b"\0\x57" if six else b"\0\x21") + octets, id="ppp-hdlc"),
-        pytest.param(51, lambda octets, six: bytes(PPPoE(sessionid=9) / PPP(octets_of(octets, six))), id="ppp-ether"),
+        pytest.param(
+            50, lambda octets, six: b"\xff\x03" + (b"\0\x57" if six else b"\0\x21") + octets, id="ppp-hdlc"
+        ),
+        pytest.param(
+            51, lambda octets, six: bytes(PPPoE(sessionid=9) / PPP(octets_of(octets, six))), id="ppp-ether"
+        ),
     ],
 )
+@settings(max_examples=25)
 @given(packet=ip_packets())
 def test_link_types_without_link_addresses(link_type, wrap, packet):
     """The pages of the LINKTYPE registry for each number; RFC 1662 3.1 and RFC 2516 for PPP."""
@@ -168,6 +177,7 @@ def test_link_types_of_one_version(link_type, version):
     assert batch.marks.tolist() == [0, SHORT_HEADERS]
 
 
+@settings(max_examples=25)
 @given(packet=ip_packets(), tag=st.none() | st.integers(0, 4095))
 def test_linux_cooked_captures(packet, tag):
     """LINKTYPE_LINUX_SLL and SLL2, by the registry's page; built by hand."""
@@ -253,7 +263,9 @@ def test_fragments():
     first = ETHER / IP(bytes(first)[:44])
     later = ETHER / IP(src="192.0.2.1", dst="192.0.2.2", id=4660, frag=3, proto=17) / Raw(bytes(24))
     six = IPv6(src="2001:db8::1", dst="2001:db8::2")
-    first6 = ETHER / six / IPv6ExtHdrFragment(m=1, id=99, nh=17) / UDP(sport=9, dport=10, len=500) / Raw(bytes(16))
+    first6 = (
+        ETHER / six / IPv6ExtHdrFragment(m=1, id=99, nh=17) / UDP(sport=9, dport=10, len=500) / Raw(bytes(16))
+    )
     later6 = ETHER / six / IPv6ExtHdrFragment(offset=3, id=99, nh=6) / Raw(bytes(24))
 
     batch = decode([bytes(frame) for frame in (first, later, first6, later6)])
@@ -379,6 +391,7 @@ def test_any_octets_stay_inside_their_frame(frames):
             assert start + length <= one.frame_offset[row] + len(frame)
 
 
+@settings(max_examples=25)
 @given(packet=ip_packets(), tags=wrappers, kept=st.integers(0, 130))
 def test_any_snap_length_stays_inside_its_frame(packet, tags, kept):
     frame = ETHER.copy()
