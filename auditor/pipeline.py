@@ -10,29 +10,33 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from auditor import __version__
 from auditor.capture.compression import BinarySource
 from auditor.capture.merge import open_captures
 from auditor.capture.reader import open_capture as open_capture_file
+from auditor.capture.record import CaptureIssue
 from auditor.dissect.dispatch import Dispatcher
 from auditor.dissect.message import Envelope, Issue
 from auditor.errors import CaptureError, CaptureReadError, JudgementError
 from auditor.flows.duplicates import DuplicateFilter
+from auditor.flows.flow import PacketReference
 from auditor.flows.table import FlowTable
 from auditor.home.loader import load_home
 from auditor.home.model import Home
-from auditor.inventory.build import InventoryBuilder, check_chosen
+from auditor.inventory.build import InventoryBuilder
+from auditor.inventory.choose import check_chosen
 from auditor.inventory.model import CouldNotSee, Inventory
 from auditor.packets.batch import PacketBatch
 from auditor.packets.decode import decode_batch
 from auditor.redaction.pseudonym import derive_key
 from auditor.redaction.redact import redact
 from auditor.report.document import EMPTY_JUDGEMENT, NOTHING_JUDGED, build_document
+from auditor.report.evidence import HeaderKeeper, PacketHeader
 from auditor.report.json import render_json
 from auditor.report.markdown import render_markdown
 from auditor.report.outline import Outline
@@ -152,6 +156,9 @@ def read_messages(path: PathLike | Sequence[PathLike], *, strict: bool = False) 
 class _Run:
     inventory: Inventory
     unreadable: tuple[CaptureError, ...]
+    headers: Mapping[PacketReference, PacketHeader]
+    input_issues: tuple[CaptureIssue, ...]
+    asked_for: tuple[str, ...]
 
 
 def _read(
@@ -169,20 +176,31 @@ def _read(
     dispatcher = Dispatcher(strict=strict)
     builder = InventoryBuilder(home=home, chosen=tuple(devices))
     observe = builder.observe
+    keeper = HeaderKeeper()
     with open_captures(sources) as captures:
         for chunk in captures:
             batch = decode_batch(chunk)
             is_duplicate = duplicates.mark(batch)
             flows.add(batch, is_duplicate)
             builder.observe_batch(batch)
-            for item in dispatcher.feed(batch, is_duplicate):
+            items = dispatcher.feed(batch, is_duplicate)
+            keeper.keep(items)
+            for item in items:
                 observe(item)
             if progress is not None:
                 progress(captures.octets_read, total)
-        for item in dispatcher.finish():
+        items = dispatcher.finish()
+        keeper.keep(items)
+        for item in items:
             observe(item)
         inventory = builder.build(flows, captures.facts, unclaimed=dispatcher.unclaimed)
-    return _Run(inventory=inventory, unreadable=unreadable)
+    return _Run(
+        inventory=inventory,
+        unreadable=unreadable,
+        headers=keeper.headers,
+        input_issues=captures.issues,
+        asked_for=tuple(devices),
+    )
 
 
 def _report(
@@ -200,10 +218,17 @@ def _report(
         check_chosen(inventory)
     except JudgementError as error:
         own.insert(0, _not_judged_entry(inventory, str(error)))
-    document = build_document(inventory, judgement, tool_version=__version__, could_not_see=own)
+    document = build_document(
+        inventory,
+        judgement,
+        tool_version=__version__,
+        could_not_see=own,
+        headers=run.headers,
+        input_issues=run.input_issues,
+    )
     digests = [summary.facts.sha256 for summary in inventory.captures]
     key = derive_key(home.pseudonym_key, digests)
-    shown = redact(document, inventory, key=key, reveal=reveal)
+    shown = redact(document, inventory, key=key, reveal=reveal, asked_for=run.asked_for)
     for entry in shown["coverage"]["could_not_see"]:
         if entry["question"] == NOTHING_JUDGED:  # the redacted wording: it may name what was asked for
             not_judged = entry["reason"] if not_judged is None else f"{entry['reason']}; {not_judged}"
@@ -217,6 +242,7 @@ def _not_judged_entry(inventory: Inventory, reason: str) -> CouldNotSee:
         if unicast is not None
         else "record where the device's traffic passes, while it joins the network and is used"
     )
+    reason = reason.removesuffix(f"; {record_next}")  # said in the field beside it
     return CouldNotSee(question=NOTHING_JUDGED, reason=reason, record_next=record_next)
 
 
@@ -239,7 +265,8 @@ def _sources(paths: PathLike | Sequence[PathLike]) -> list[Path | BinarySource]:
     given = [paths] if isinstance(paths, str | os.PathLike) else list(paths)
     if not given:
         raise CaptureReadError("(no file)", "expected at least one recording")
-    return [sys.stdin.buffer if path == STANDARD_INPUT else Path(path) for path in given]
+    standard_input = cast("BinarySource", sys.stdin.buffer)  # a BufferedReader, declared as less
+    return [standard_input if path == STANDARD_INPUT else Path(path) for path in given]
 
 
 def _readable(

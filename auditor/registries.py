@@ -84,5 +84,5 @@ def protocol_name(number: int) -> str | None:
 
 
 def service_name(transport: str, port: int) -> str | None:
-    """IANA service name of a port; ``transport`` is ``tcp`` or ``udp``.  A number alone proves no protocol."""
+    """IANA service name of a ``tcp`` or ``udp`` port, or None.  A number alone proves no protocol."""
     return _SERVICES.get(transport, {}).get(port)

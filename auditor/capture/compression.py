@@ -22,9 +22,10 @@ ZSTD_MAGIC = b"\x28\xb5\x2f\xfd"  # RFC 8878 3.1.1
 ZSTD_SKIPPABLE = (0x184D2A50, 0x184D2A5F)  # RFC 8878 3.1.2, little-endian, sixteen magics
 
 STORED_PIECE_OCTETS = 1 << 18
+SALVAGE_OCTETS = 64
 # A block of 4 octets may stand for 128 KiB (RFC 8878 3.1.1.2.2), so this many
-# stored octets never become more than 64 MiB at once, whatever the file claims.
-ZSTD_FEED_OCTETS = 2048
+# stored octets never become more than 32 MiB at once, whatever the file claims.
+ZSTD_FEED_OCTETS = 1024
 # The window a frame may ask us to keep.  RFC 8878 3.1.1.1.2 recommends 8 MiB as the least to support;
 # long-range settings of common compressors ask for 128 MiB.
 MAX_ZSTD_WINDOW_OCTETS = 1 << 27
@@ -109,7 +110,9 @@ class OctetSource:
                 count = self._stream.readinto(view[filled:])
             except (OSError, ValueError) as error:
                 problem = getattr(error, "strerror", None) or str(error)
-                raise CaptureReadError(self._name, f"cannot be read past octet {self.octets_read}: {problem}") from None
+                raise CaptureReadError(
+                    self._name, f"cannot be read past octet {self.octets_read}: {problem}"
+                ) from None
             if count is None:
                 raise CaptureReadError(self._name, "is set to non-blocking reads and has nothing to read yet")
             if count == 0:
@@ -219,7 +222,9 @@ class _Expander:
     def _count_empty(self, octets: int) -> None:
         self._empty_members = 0 if octets else self._empty_members + 1
         if self._empty_members > MAX_EMPTY_MEMBERS:
-            raise _BrokenStreamError(f"more than {MAX_EMPTY_MEMBERS} empty compressed members follow one another")
+            raise _BrokenStreamError(
+                f"more than {MAX_EMPTY_MEMBERS} empty compressed members follow one another"
+            )
 
 
 class _Gzip(_Expander):
@@ -227,18 +232,24 @@ class _Gzip(_Expander):
         super().__init__()
         self._inner = zlib.decompressobj(wbits=31)
         self._produced = 0
+        self._failure = ""
+        """What is wrong behind the octets delivered last."""
 
     def take(self, limit: int) -> bytes:
+        if self._failure:
+            raise _BrokenStreamError(self._failure)
         while not self.hungry:
             stored = self._stored[self._at :]
             if self._between:
                 stored = self._open_member(stored)
                 if not stored:
                     return b""
+            before = self._inner.copy()
             try:
                 piece = self._inner.decompress(stored, limit)
             except zlib.error as error:
-                raise _BrokenStreamError(f"the gzip data are damaged ({error})") from None
+                self._failure = f"the gzip data are damaged ({error})"
+                return _salvage(before, stored, limit)
             rest = self._inner.unused_data if self._inner.eof else self._inner.unconsumed_tail
             self._stored, self._at = rest, 0
             self._produced += len(piece)
@@ -271,6 +282,21 @@ class _Gzip(_Expander):
         return stored
 
 
+def _salvage(inner: zlib._Decompress, stored: bytes, limit: int) -> bytes:
+    """What stands before a damaged place: zlib keeps nothing of a call that fails, so go in small steps."""
+    pieces: list[bytes] = []
+    for start in range(0, len(stored), SALVAGE_OCTETS):
+        try:
+            piece = inner.decompress(inner.unconsumed_tail + stored[start : start + SALVAGE_OCTETS], limit)
+        except zlib.error:
+            break
+        pieces.append(piece)
+        limit -= len(piece)
+        if limit <= 0:
+            break
+    return b"".join(pieces)
+
+
 def _is_skippable(head: bytes) -> bool:
     return ZSTD_SKIPPABLE[0] <= int.from_bytes(head, "little") <= ZSTD_SKIPPABLE[1]
 
@@ -279,7 +305,9 @@ def _zstd(name: str) -> _Expander:
     try:
         import zstandard
     except ImportError:
-        problem = "is compressed with zstd; to read it, install the package zstandard, or decompress the file first"
+        problem = (
+            "is compressed with zstd; to read it, install the package zstandard, or decompress the file first"
+        )
         raise CaptureFormatError(name, problem) from None
 
     class _Zstd(_Expander):

@@ -68,7 +68,9 @@ def _add_folder(folder: Path, members: list[_Member], issues: list[CaptureIssue]
     before = len(members)
     for path in paths:
         if not path.is_file():  # reading a pipe or a device that nobody named could wait for ever
-            issues.append(CaptureIssue(kind=IssueKind.UNSUPPORTED, count=1, detail=f"{path.name}: is no plain file"))
+            issues.append(
+                CaptureIssue(kind=IssueKind.UNSUPPORTED, count=1, detail=f"{path.name}: is no plain file")
+            )
             continue
         try:
             members.append(_Member(path, len(members), batch_octets))
@@ -92,8 +94,15 @@ class _Member:
         self.facts: CaptureFacts | None = None
         self.first_ns = self._peek()
 
+    @property
+    def name(self) -> str:
+        """How messages call it."""
+        if self.reader is not None:
+            return self.reader.name
+        return Path(self._source).name if isinstance(self._source, (str, os.PathLike)) else "-"
+
     def _peek(self) -> int:
-        """Time of the first record.  A path is opened for this alone; a pipe can be opened only once and stays."""
+        """Time of the first record.  A path is opened for this alone; a pipe opens once and stays open."""
         if not isinstance(self._source, (str, os.PathLike)):
             self.open(overlapping=False)
             self.advance()
@@ -139,8 +148,8 @@ class CaptureSet:
     def __init__(self, members: list[_Member], issues: tuple[CaptureIssue, ...]) -> None:
         self._members = members
         self.issues = issues
-        """What was found in the folders and is no capture."""
-        self._forced: set[int] = set()
+        """What was found in the folders and is no capture; after the end, also what came out of order."""
+        self._told_ns = np.iinfo(np.int64).min
         self._chunks = self._read()
 
     def __iter__(self) -> Iterator[RecordChunk]:
@@ -175,12 +184,17 @@ class CaptureSet:
                 self._start(waiting.pop(), active, waiting)
                 continue
             yield self._take(active, bound)
+            self._told_ns = max(bound, self._told_ns)
             for member in list(active):
                 if member.chunk is not None and member.row == len(member.chunk) and not member.advance():
                     active.remove(member)
 
-    @staticmethod
-    def _start(member: _Member, active: list[_Member], waiting: list[_Member]) -> None:
+    def _start(self, member: _Member, active: list[_Member], waiting: list[_Member]) -> None:
+        if member.facts is not None:  # a pipe without a record has been read to its end already
+            return
+        if member.first_ns < self._told_ns:
+            detail = f"recording {member.name} comes late: more than {MAX_OVERLAPPING} overlap"
+            self.issues += (CaptureIssue(kind=IssueKind.CLOCK, count=1, detail=detail),)
         # Many files that begin together would each hold a large window.
         overlapping = bool(active) or (bool(waiting) and waiting[-1].first_ns <= member.first_ns)
         member.open(overlapping=overlapping)

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from auditor.capture.record import InterfaceFacts, Int64Column, IssueKind, RecordChunk
+from auditor.capture.record import Int64Column, InterfaceFacts, IssueKind, RecordChunk
 from auditor.capture.rolling import MAX_RECORD_OCTETS, RollingBuffer
 from auditor.capture.tally import Tally
 from auditor.units import NS_PER_SECOND
@@ -80,7 +80,9 @@ class PcapFile:
         self._units = NS_PER_SECOND // self._unit_ns
         self._length_at = struct.Struct(order + "I").unpack_from
         self._fields = struct.Struct(order + "IIII")
-        self._header = np.dtype([(name, order + "u4") for name in ("seconds", "part", "captured", "original")])
+        self._header = np.dtype(
+            [(name, order + "u4") for name in ("seconds", "part", "captured", "original")]
+        )
         self._link_type = 0
         if not window.need(FILE_HEADER_OCTETS):
             held = window.end - window.start
@@ -113,7 +115,8 @@ class PcapFile:
                     continue
             searches += 1
             if searches > MAX_RESYNCHRONISATIONS:
-                self._report_lost(window.base + run.stop, f"more than {MAX_RESYNCHRONISATIONS} places are damaged")
+                position = window.base + run.stop if run.damaged else window.position
+                self._report_lost(position, f"more than {MAX_RESYNCHRONISATIONS} places are damaged")
                 return
             yield from self._recover(run)
         if window.end > window.start:
@@ -136,15 +139,9 @@ class PcapFile:
         heads = window.gather(offsets, self._header)
         claimed = self._claimed(at)
         too_long = claimed is not None and claimed > MAX_RECORD_OCTETS
-        doubtful = self._doubtful(heads)
-        if doubtful.any():
-            # One odd header may be a recorder's fault; two in a row are no headers.
-            astray = doubtful.copy()
-            astray[:-1] &= doubtful[1:]
-            astray[-1] &= too_long
-            if astray.any():
-                row = int(np.argmax(astray))
-                return _Run(offsets[:row], heads[:row], int(offsets[row]), damaged=True)
+        row = self._first_astray(heads, too_long=too_long)
+        if row is not None:
+            return _Run(offsets[:row], heads[:row], int(offsets[row]), damaged=True)
         return _Run(offsets, heads, at, too_long)
 
     def _claimed(self, at: int) -> int | None:
@@ -153,10 +150,24 @@ class PcapFile:
             return None
         return int(self._length_at(self._window.buffer, at + 8)[0])
 
-    def _doubtful(self, heads: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
-        """Whether each header holds a fraction of more than a second, or nothing (octets that were never written)."""
-        empty = (heads["seconds"] == 0) & (heads["captured"] == 0) & (heads["original"] == 0)
-        return (heads["part"] >= self._units) | empty
+    def _first_astray(self, heads: npt.NDArray[Any], *, too_long: bool) -> int | None:
+        """
+        The first of the headers that are none.
+
+        Octets that were never written read as empty records; one may be true,
+        two in a row are not.  A time that no clock shows is believed as long as
+        the lengths lead on: some recorders and converters write such times.
+        """
+        if not heads["captured"].all():
+            empty = (heads["seconds"] == 0) & (heads["captured"] == 0) & (heads["original"] == 0)
+            pairs = empty[:-1] & empty[1:]
+            if pairs.any():
+                return int(np.argmax(pairs))
+        if not too_long:
+            return None
+        sound = np.flatnonzero(heads["part"] < self._units)
+        first = int(sound[-1]) + 1 if len(sound) else 0
+        return first if first < len(heads) else None
 
     def _chunk(self, offsets: Int64Column, heads: npt.NDArray[Any]) -> RecordChunk:
         count = len(offsets)
@@ -164,10 +175,12 @@ class PcapFile:
         captured = heads["captured"].astype(np.int64)
         original = heads["original"].astype(np.int64)
         first_number = self._tally.packets + 1
-        odd = self._doubtful(heads)
+        odd = heads["part"] >= self._units
         if odd.any():
             first = first_number + int(np.argmax(odd))
-            self._tally.count_packets(IssueKind.DAMAGED, "carry a time no clock shows", int(odd.sum()), first)
+            self._tally.count_packets(
+                IssueKind.DAMAGED, "carry a fraction of more than a second", int(odd.sum()), first
+            )
         short = original < captured
         if short.any():
             first = first_number + int(np.argmax(short))
@@ -195,15 +208,16 @@ class PcapFile:
     def _recover(self, run: _Run) -> Iterator[RecordChunk]:
         """Find the next place that proves itself, and say what was passed over."""
         window = self._window
-        damaged_at = window.base + run.stop
         held = 0
+        # A run that is not damaged has been delivered; the window has moved on since and starts behind it.
+        damaged_at = window.base + run.stop if run.damaged else window.position
         if run.damaged and len(run.offsets):
             # The last record's own length may be the damaged one: it is held back until the search has ended.
             if len(run.offsets) > 1:
                 yield self._chunk(run.offsets[:-1], run.heads[:-1])
             window.start = int(run.offsets[-1])
             held = run.stop - window.start
-        else:
+        elif run.damaged:
             window.start = run.stop
         window.need(SEARCH_OCTETS)
         found = self._search(window.start + 1)
@@ -236,11 +250,11 @@ class PcapFile:
             return None
         shape = (count,)
         heads = np.ndarray(shape, self._header, window.buffer, start, strides=(1,))
-        likely = heads["captured"] <= PROOF_RECORD_OCTETS
+        likely = heads["captured"] - np.uint32(1) < PROOF_RECORD_OCTETS  # 0 wraps round and falls out
         likely &= heads["part"] < self._units
         places = np.flatnonzero(likely)
         heads = heads[places]
-        keep = (heads["captured"] <= heads["original"]) & (heads["captured"] > 0)
+        keep = heads["captured"] <= heads["original"]
         keep &= heads["original"] <= MAX_RECORD_OCTETS
         if self._last_seconds is not None:
             keep &= np.abs(heads["seconds"].astype(np.int64) - self._last_seconds) <= PROOF_SECONDS
@@ -258,7 +272,7 @@ class PcapFile:
             if at + RECORD_HEADER_OCTETS > window.end:
                 return False
             seconds, part, captured, original = self._fields.unpack_from(window.buffer, at)
-            if part >= self._units or captured > min(original, PROOF_RECORD_OCTETS):
+            if part >= self._units or not 0 < captured <= min(original, PROOF_RECORD_OCTETS):
                 return False
             if previous is not None and abs(seconds - previous) > PROOF_SECONDS:
                 return False
@@ -269,7 +283,8 @@ class PcapFile:
     def _report_cut(self, position: int) -> None:
         window = self._window
         rest = window.base + window.end - position
-        detail = f"the file ends inside record {self._tally.packets + 1} at octet {position}; {rest} octets were not read"
+        number = self._tally.packets + 1
+        detail = f"the file ends inside record {number} at octet {position}; {rest} octets were not read"
         self._tally.add_issue(IssueKind.CUT_SHORT, 1, detail)
         window.start = window.end
 

@@ -16,12 +16,12 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from auditor.capture.pcapng_blocks import (
+    GREATEST_NS,
     OPTION_COMMENT,
     Clock,
     Interface,
@@ -29,14 +29,15 @@ from auditor.capture.pcapng_blocks import (
     read_options,
     read_statistics,
 )
-from auditor.capture.pcapng_packets import KEEP_TIME, packet_columns, read_packet_options
-from auditor.capture.record import InterfaceFacts, Int64Column, IssueKind, RecordChunk
+from auditor.capture.pcapng_packets import ENHANCED, PACKET, SIMPLE, packet_columns, read_packet_options
+from auditor.capture.record import Int64Column, InterfaceFacts, IssueKind, RecordChunk
 from auditor.capture.rolling import MAX_BLOCK_OCTETS, RollingBuffer
 from auditor.capture.tally import Tally
 from auditor.errors import CaptureFormatError
 
 BLOCK_SECTION_HEADER = b"\x0a\x0d\x0d\x0a"  # reads the same in both byte orders
-SECTION, INTERFACE, PACKET, SIMPLE, STATISTICS, ENHANCED = 0x0A0D0D0A, 1, 2, 3, 5, 6
+SECTION, INTERFACE, STATISTICS = 0x0A0D0D0A, 1, 5
+OTHER_PACKETS = (PACKET, SIMPLE)
 KNOWN_KINDS = frozenset((SECTION, *range(1, 11), 0x00000BAD, 0x40000BAD))
 BYTE_ORDERS = {b"\x4d\x3c\x2b\x1a": "<", b"\x1a\x2b\x3c\x4d": ">"}
 
@@ -79,9 +80,11 @@ class PcapngFile:
         self._latest_ns = 0
         self._packet_blocks = 0
         self._set_order("<")
-        if self._window.need(12) and not self._order_at(0):
+        if window.need(BLOCK_FRAME_OCTETS) and not self._order_at(0):
             found = bytes(window.buffer[8:12]).hex(" ")
-            raise CaptureFormatError(name, f"is not a pcapng file: expected a byte-order magic, found octets {found}")
+            raise CaptureFormatError(
+                name, f"is not a pcapng file: expected a byte-order magic, found octets {found}"
+            )
 
     @property
     def interfaces(self) -> list[InterfaceFacts]:
@@ -122,7 +125,7 @@ class PcapngFile:
         self._report_drops()
 
     def _advance(self, stop: int) -> bool:
-        """Make the block at ``stop`` whole, or open the section that begins there; False: it cannot be read."""
+        """Make the block at ``stop`` whole, or open the section that begins there; False: neither can be."""
         window = self._window
         if stop + BLOCK_FRAME_OCTETS > window.end:
             return True
@@ -143,11 +146,13 @@ class PcapngFile:
         while at <= last:
             kind, length = pair(buffer, at)
             following = at + length
-            if following > end or length < BLOCK_FRAME_OCTETS or kind == SECTION:
+            if following > end or length < BLOCK_FRAME_OCTETS:
                 damaged = kind != SECTION and not self._plausible_length(length)
                 break
-            if kind == ENHANCED or kind == PACKET or kind == SIMPLE:  # noqa: PLR1714 - once a packet, measured faster
+            if kind == ENHANCED or kind in OTHER_PACKETS:
                 add(at)
+            elif kind == SECTION:
+                break
             else:
                 others.append(at)
             at = following
@@ -211,7 +216,8 @@ class PcapngFile:
         block = memoryview(window.buffer)[window.start : window.start + length]
         version = struct.unpack_from(order + "HH", block, 12)
         if version not in VERSIONS:
-            detail = f"section version {version[0]}.{version[1]} at octet {window.position}, read as if it were 1.0"
+            number = f"{version[0]}.{version[1]}"
+            detail = f"section version {number} at octet {window.position}, read as if it were 1.0"
             self._tally.add_issue(IssueKind.UNSUPPORTED, 1, detail)
         for code, value in read_options(block, 24, length - 4, order):
             if code == OPTION_COMMENT:
@@ -280,7 +286,7 @@ class PcapngFile:
         numbers: Int64Column,
         interfaces: list[Interface],
     ) -> Int64Column:
-        """Nanoseconds of every packet by its interface's clock; packets without a time take the one before."""
+        """Nanoseconds by each packet's interface clock; packets without a time take the one before."""
         if not len(raw):
             return np.zeros(0, np.int64)
         clocks = [item.clock for item in interfaces]
@@ -381,9 +387,13 @@ class PcapngFile:
 
 def _convert(raw: npt.NDArray[np.uint64], interface: Int64Column, clocks: list[Clock]) -> Int64Column | None:
     """Times where every clock is a plain multiplier, else None."""
-    multipliers = [clock.multiplier for clock in clocks]
-    if None in multipliers or int(raw.max()) > KEEP_TIME // max(m for m in multipliers if m is not None):
+    multipliers = [clock.multiplier for clock in clocks if clock.multiplier is not None]
+    if len(multipliers) != len(clocks):
         return None
+    factors = np.array(multipliers, np.uint64)
+    limits = np.uint64(GREATEST_NS) // factors
     if len(set(multipliers)) == 1:
-        return (raw * np.uint64(multipliers[0] or 1)).astype(np.int64)
-    return (raw * np.array(multipliers, np.uint64)[interface]).astype(np.int64)
+        return None if raw.max() > limits[0] else (raw * factors[0]).astype(np.int64)
+    if (raw > limits[interface]).any():
+        return None
+    return (raw * factors[interface]).astype(np.int64)

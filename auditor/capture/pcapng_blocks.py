@@ -13,7 +13,7 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
-from auditor.capture.record import InterfaceFacts, Int64Column, IssueKind
+from auditor.capture.record import Int64Column, InterfaceFacts, IssueKind
 from auditor.capture.tally import Tally
 from auditor.units import NS_PER_SECOND
 
@@ -85,6 +85,7 @@ class Interface:
         self.capture_filter: str | None = None
 
     def facts(self) -> InterfaceFacts:
+        """What is known of it by now."""
         return InterfaceFacts(
             link_type=self.link_type,
             snap_length=self.snap_length,
@@ -105,6 +106,7 @@ class Interface:
         return max(self.dropped, self.counted_drops)
 
     def set_text(self, code: int, value: bytes) -> None:
+        """Keep the first text of each kind."""
         self._text.setdefault(code, decode_text(value))
 
 

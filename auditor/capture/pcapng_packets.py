@@ -13,7 +13,7 @@ from typing import Any, Self
 import numpy as np
 import numpy.typing as npt
 
-from auditor.capture.pcapng_blocks import GREATEST_NS, MAX_OPTIONS, OPTION_COMMENT, OPTION_END, Interface
+from auditor.capture.pcapng_blocks import MAX_OPTIONS, OPTION_COMMENT, OPTION_END, Interface
 from auditor.capture.record import Int64Column, IssueKind, RecordChunk
 from auditor.capture.rolling import RollingBuffer
 from auditor.capture.tally import Tally
@@ -23,7 +23,6 @@ FRAME_AT = 28  # behind type, length, interface, two words of time, two lengths;
 SIMPLE_FRAME_AT = 12
 DROPS_UNKNOWN = 0xFFFF  # appendix A: the obsolete block's drop count when it is not known
 OPTION_DROPCOUNT = 4  # epb_dropcount, section 4.3
-KEEP_TIME = GREATEST_NS
 
 BooleanColumn = npt.NDArray[np.bool_]
 
@@ -158,7 +157,9 @@ def read_packet_options(
         broken &= code != OPTION_END
         if broken.any():
             first = int(chunk.packet_number[rows[int(np.argmax(broken))]])
-            tally.count_packets(IssueKind.DAMAGED, "carry options that break their block", int(broken.sum()), first)
+            tally.count_packets(
+                IssueKind.DAMAGED, "carry options that break their block", int(broken.sum()), first
+            )
         going_on = (code != OPTION_END) & ~broken
         wanted = going_on & ((code == OPTION_COMMENT) | ((code == OPTION_DROPCOUNT) & (length == 8)))
         for item in np.flatnonzero(wanted).tolist():

@@ -84,6 +84,7 @@ class CaptureReader:
         self._tally = Tally()
         self._source = OctetSource(stream, name, digest=digest)
         self._facts: CaptureFacts | None = None
+        self._closed = False
         try:
             self._window = RollingBuffer(self._source, batch_octets)
             self._file = self._open_format()
@@ -116,9 +117,11 @@ class CaptureReader:
     @property
     def facts(self) -> CaptureFacts:
         """What the file says of itself; reads it to its end first where that has not been done."""
-        while self._facts is None:
-            if next(self._chunks, None) is None and self._facts is None:
-                raise CaptureReadError(self.name, "was closed before it had been read to its end")
+        if self._facts is None and not self._closed:
+            for _ in self._chunks:
+                pass
+        if self._facts is None:
+            raise CaptureReadError(self.name, "was closed before it had been read to its end")
         return self._facts
 
     def __iter__(self) -> Iterator[RecordChunk]:
@@ -145,12 +148,13 @@ class CaptureReader:
             last_ns=tally.last_ns,
             interfaces=tuple(file.interfaces),
             issues=tally.issues(),
-            comments=tuple(tally.comments),
+            comments=tuple(sorted(tally.comments, key=lambda comment: comment.packet_number or 0)),
             clipped_packets=tally.clipped,
         )
 
     def close(self) -> None:
         """Give back the file; the facts stay."""
+        self._closed = True
         self._source.close()
         if self._owned is not None:
             self._owned.close()  # type: ignore[attr-defined]

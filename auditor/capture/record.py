@@ -67,7 +67,7 @@ class RecordChunk:
     timestamp_ns: Int64Column
     """Nanoseconds since 1970-01-01T00:00:00Z."""
     link_type: Int64Column
-    """Number of the LINKTYPE registry (draft-ietf-opsawg-pcaplinktype), low 16 bits only; may be a broadcast."""
+    """Number of the LINKTYPE registry (draft-ietf-opsawg-pcaplinktype), low 16 bits; may be a broadcast."""
     interface_id: Int64Column
     """Interface in the order of the whole file, counted on over sections; 0 in a pcap; may be a broadcast."""
     packet_number: Int64Column

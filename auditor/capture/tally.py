@@ -53,7 +53,9 @@ class Tally:
             self.comments_left_out += 1
             return
         text = octets[:MAX_COMMENT_OCTETS].decode("utf-8", "replace")
-        self.comments.append(CaptureComment(text=text, timestamp_ns=timestamp_ns, packet_number=packet_number))
+        self.comments.append(
+            CaptureComment(text=text, timestamp_ns=timestamp_ns, packet_number=packet_number)
+        )
 
     def add_records(self, chunk: RecordChunk, *, timed: Int64Column | None = None) -> None:
         """Count a chunk; ``timed`` are the times of those records that carry one of their own."""
@@ -89,14 +91,17 @@ class Tally:
             found.append(CaptureIssue(kind=kind, count=count, detail=detail))
         if self._backward:
             packet, before, after = self._backward_at
-            detail = f"the clock went back, first at packet {packet}: {format_time(before)} to {format_time(after)}"
+            step = f"{format_time(before)} to {format_time(after)}"
+            detail = f"the clock went back, first at packet {packet}: {step}"
             found.append(CaptureIssue(kind=IssueKind.CLOCK, count=self._backward, detail=detail))
         if self.clipped:
             detail = f"{self.clipped} packets were recorded only in part (snap length)"
             found.append(CaptureIssue(kind=IssueKind.CLIPPED, count=self.clipped, detail=detail))
         if self.comments_left_out:
             detail = f"comments past the first {MAX_COMMENTS} were left out"
-            found.append(CaptureIssue(kind=IssueKind.UNSUPPORTED, count=self.comments_left_out, detail=detail))
+            found.append(
+                CaptureIssue(kind=IssueKind.UNSUPPORTED, count=self.comments_left_out, detail=detail)
+            )
         if self._issues_left_out:
             detail = f"{self._issues_left_out} more places were damaged"
             found.append(CaptureIssue(kind=IssueKind.DAMAGED, count=self._issues_left_out, detail=detail))

@@ -46,6 +46,7 @@ class PacketRecord:
 
     @property
     def wire_length(self) -> int:
+        """Octets on the wire."""
         return len(self.octets) if self.original_length is None else self.original_length
 
 
@@ -69,7 +70,9 @@ def write_pcap(
     count = 0
     for record in records:
         seconds, rest = divmod(record.timestamp_ns, NS_PER_SECOND)
-        file.write(head.pack(seconds, rest // unit_ns, len(record.octets), record.wire_length) + record.octets)
+        file.write(
+            head.pack(seconds, rest // unit_ns, len(record.octets), record.wire_length) + record.octets
+        )
         count += 1
     return count
 
@@ -78,11 +81,18 @@ class PcapngWriter:
     """Writes one section; interfaces first, then packets as they come."""
 
     def __init__(
-        self, file: BinaryIO, interfaces: Sequence[InterfaceFacts], *, application: str = "", comment: str = ""
+        self,
+        file: BinaryIO,
+        interfaces: Sequence[InterfaceFacts],
+        *,
+        application: str = "",
+        comment: str = "",
     ) -> None:
         self._file = file
         options = _text_option(COMMENT, comment) + _text_option(SECTION_APPLICATION, application)
-        self._write_block(SECTION, struct.pack("<IHHq", BYTE_ORDER_MAGIC, 1, 0, SECTION_LENGTH_UNKNOWN), options)
+        self._write_block(
+            SECTION, struct.pack("<IHHq", BYTE_ORDER_MAGIC, 1, 0, SECTION_LENGTH_UNKNOWN), options
+        )
         for interface in interfaces:
             self._write_interface(interface)
 
@@ -92,12 +102,16 @@ class PcapngWriter:
                 _text_option(IF_NAME, interface.name),
                 _text_option(IF_DESCRIPTION, interface.description),
                 _option(IF_TSRESOL, bytes([NANOSECONDS])),
-                _option(IF_FILTER, b"\0" + interface.capture_filter.encode()) if interface.capture_filter else b"",
+                _option(IF_FILTER, b"\0" + interface.capture_filter.encode())
+                if interface.capture_filter
+                else b"",
                 _text_option(IF_OS, interface.operating_system),
                 _text_option(IF_HARDWARE, interface.hardware),
             )
         )
-        self._write_block(INTERFACE, struct.pack("<HHI", interface.link_type, 0, interface.snap_length), options)
+        self._write_block(
+            INTERFACE, struct.pack("<HHI", interface.link_type, 0, interface.snap_length), options
+        )
 
     def write_packet(self, record: PacketRecord) -> None:
         """Append one Enhanced Packet Block."""
@@ -111,7 +125,9 @@ class PcapngWriter:
     def write_statistics(self, interface_id: int, timestamp_ns: int, *, received: int, dropped: int) -> None:
         """Append an Interface Statistics Block."""
         high, low = divmod(timestamp_ns, 1 << 32)
-        options = _option(ISB_RECEIVED, struct.pack("<Q", received)) + _option(ISB_DROPPED, struct.pack("<Q", dropped))
+        options = _option(ISB_RECEIVED, struct.pack("<Q", received)) + _option(
+            ISB_DROPPED, struct.pack("<Q", dropped)
+        )
         self._write_block(STATISTICS, struct.pack("<III", interface_id, high, low), options)
 
     def _write_block(self, kind: int, body: bytes, options: bytes) -> None:
@@ -137,7 +153,9 @@ def write_pcapng(
         last_ns = record.timestamp_ns
     for number, interface in enumerate(interfaces):
         if interface.received is not None:
-            writer.write_statistics(number, last_ns, received=interface.received, dropped=interface.dropped or 0)
+            writer.write_statistics(
+                number, last_ns, received=interface.received, dropped=interface.dropped or 0
+            )
     return count
 
 

@@ -20,10 +20,10 @@ from auditor.dissect.message import Envelope, Issue
 from auditor.dissect.outcome import Outcome
 from auditor.dissect.registry import Dissector
 from auditor.dissect.select import OTHER_PROTOCOLS, Selector
-from auditor.dissect.streams import Segment, StreamReader
+from auditor.dissect.streams import HEAD_OCTETS, Segment, StreamReader
 from auditor.dissect.table import DISSECTORS
 from auditor.flows.flow import FlowKey, PacketReference
-from auditor.packets.batch import ACK, FIN, PROTOCOL_TCP, PROTOCOL_UDP, RST, SYN, PacketBatch
+from auditor.packets.batch import FIN, PROTOCOL_TCP, PROTOCOL_UDP, RST, SYN, PacketBatch
 
 
 class Dispatcher:
@@ -75,36 +75,46 @@ class Dispatcher:
         flags = batch.tcp_flags[rows].tolist()
         sequences = batch.tcp_sequence[rows].tolist()
         acknowledgements = batch.tcp_acknowledgement[rows].tolist()
+        talks, streams = self._talks, self._streams
         with memoryview(batch.buffer) as view:
             for i, (row, number, forward, protocol) in enumerate(
                 zip(rows, chosen.conversation, chosen.forward, chosen.protocol, strict=True)
             ):
-                packet = PacketReference(captures[i], packets[i])
-                payload = bytes(view[offsets[i] : offsets[i] + lengths[i]])
-                talk = self._talks.get(number)
+                talk = talks.get(number)
+                start, length = offsets[i], lengths[i]
                 if protocol == PROTOCOL_TCP:
-                    if flags[i] & SYN and talk is not None:
-                        talk = self._same_connection(talk, forward, sequences[i])
+                    flag = flags[i]
+                    opens_or_closes = flag & (SYN | FIN | RST)
                     if talk is None:
-                        if not payload and not flags[i] & SYN:
+                        if not length and not flag & SYN:
                             continue
-                        talk = self._add(batch, row, number, forward)
+                    elif flag & SYN:
+                        talk = self._same_connection(talk, forward, sequences[i])
+                    elif not opens_or_closes and not streams.is_wanted(
+                        talk, forward, view[start : start + min(length, HEAD_OCTETS)]
+                    ):
+                        continue
                     segment = Segment(
                         sequences[i],
                         acknowledgements[i],
-                        flags[i] & (FIN | SYN | RST | ACK),
-                        payload,
+                        flag,
+                        bytes(view[start : start + length]),
                         missing[i],
-                        packet,
+                        PacketReference(captures[i], packets[i]),
                         times[i],
                         link_types[i],
                     )
-                    self._streams.read(talk, forward, segment)
+                    streams.read(talk or self._add(batch, row, number, forward), forward, segment)
                     continue
-                if talk is None:
-                    talk = self._add(batch, row, number, forward)
                 self._datagrams[protocol].read(
-                    talk, forward, payload, missing[i], marks[i], packet, times[i], link_types[i]
+                    talk or self._add(batch, row, number, forward),
+                    forward,
+                    bytes(view[start : start + length]),
+                    missing[i],
+                    marks[i],
+                    PacketReference(captures[i], packets[i]),
+                    times[i],
+                    link_types[i],
                 )
         return self._outcome.take()
 

@@ -29,7 +29,7 @@ class Conversation:
     """As ``finished``, of what the client sends alone."""
     server_finished: bool = False
     is_resumed: bool = False
-    """Set by dispatch for the first octets behind a loss: nothing remembered of this side holds any longer."""
+    """Set by dispatch for the first octets behind a loss: nothing remembered of this side holds any more."""
     ended: bool = False
     """Set by dispatch where nothing will come behind the octets at hand (closed, lost, not captured, end of
     the recording): a parser that waits for a body hands on what it has."""

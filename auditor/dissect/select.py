@@ -43,6 +43,8 @@ SLOT_BITS = 18
 20,000 of them fill less than a sixth, so that few packets of others are looked at in vain."""
 SLOTS = 1 << SLOT_BITS
 SATURATED = 255  # a slot's count that is never lowered again: it only costs looks
+HEAD_OCTETS = 64  # contract of Dissector.looks_like
+NOWHERE = np.iinfo(np.int64).max
 GOLDEN = 0x9E3779B97F4A7C15
 
 OTHER_PROTOCOLS = {"icmp": PROTOCOL_ICMP, "icmpv6": PROTOCOL_ICMPV6, "igmp": PROTOCOL_IGMP}
@@ -104,13 +106,14 @@ class Selector:
         self.passing: dict[int, int] = {}
         """Directions of which nothing is wanted before a sequence number, by ``direction_number``."""
         self._passing_slots = Interest()
-        self._marks = np.zeros(SLOTS, np.bool_)
+        self._marks = np.zeros(SLOTS // 2, np.bool_)
+        self._first_place = np.full(SLOTS // 2, NOWHERE, np.int64)
 
         self._tcp_beginnings = np.zeros(1 << 16, np.bool_)
         self._tcp_ports = np.zeros(1 << 16, np.bool_)
         self._udp_ports = np.zeros(1 << 16, np.bool_)
         self._other = np.zeros(256, np.bool_)
-        self._any_udp_port = False
+        self._udp_looks: list[Callable[[bytes], bool]] = []
         for dissector in dissectors:
             self._register(dissector)
 
@@ -118,7 +121,8 @@ class Selector:
         ports = list(dissector.ports)
         if dissector.transport == "udp":
             self._udp_ports[ports] = True
-            self._any_udp_port |= dissector.any_port
+            if dissector.any_port:
+                self._udp_looks.append(dissector.looks_like)
         elif dissector.transport == "tcp":
             for beginning in dissector.beginnings:
                 self._tcp_beginnings[int.from_bytes(beginning[:2], "little")] = True
@@ -213,10 +217,14 @@ class Selector:
         flags = batch.tcp_flags[rows]
         begins |= (flags & SYN) != 0
         # A conversation that begins within this batch wants the rest of its packets here too.
-        marked = slots[begins] >> 1
-        self._marks[marked] = True
-        chosen = self._marks[slots >> 1] & (begins | (self.finished.column[slots] == 0))
-        self._marks[marked] = False
+        beginnings = np.flatnonzero(begins)[
+            ::-1
+        ]  # of equal slots the last one written stands: the first packet
+        marked = slots[beginnings] >> 1
+        self._first_place[marked] = beginnings
+        chosen = np.arange(len(slots)) >= self._first_place[slots >> 1]
+        self._first_place[marked] = NOWHERE
+        chosen &= self.finished.column[slots] == 0
         chosen |= begins | (self.wanted.column[slots] > 0)
         chosen |= ((flags & (FIN | RST)) != 0) & self._is_known(slots)
         if self.passing:
@@ -259,13 +267,13 @@ class Selector:
         if not rows.size:
             return np.zeros(0, np.intp)
         chosen = self._udp_ports[batch.source_port[rows]] | self._udp_ports[batch.destination_port[rows]]
-        if not self._any_udp_port:
+        if not self._udp_looks:
             return np.flatnonzero(chosen)
         slots = _slots(numbers, forward)
         rest = np.flatnonzero(~chosen)
         chosen |= self.wanted.column[slots] > 0
-        # One datagram of every conversation and batch is looked at, wherever it goes; and where that one
-        # is claimed, the rest of this batch is not lost: its conversation is looked at whole.
+        # One datagram of every conversation and batch is looked at, wherever it goes; where it begins like a
+        # message, so are the others.
         _, first = np.unique(numbers[rest], return_index=True)
         firsts = rest[first]
         doubtful = np.flatnonzero(self.finished.column[slots[firsts]] > 0)
@@ -274,12 +282,18 @@ class Selector:
             verdicts = zip(numbers[at].tolist(), forward[at].tolist(), strict=True)
             gone = [self._is_finished(number, way) for number, way in verdicts]
             firsts = np.delete(firsts, doubtful[gone])
-        self._marks[slots[firsts] >> 1] = True
-        beginnings = _first_two_octets(batch, batch.payload_offset[rows])
-        alike = np.zeros(1 << 16, np.bool_)
-        alike[beginnings[firsts]] = True
-        chosen |= self._marks[slots >> 1] & alike[beginnings]
-        self._marks[slots[firsts] >> 1] = False
+        chosen[firsts] = True
+        offsets = batch.payload_offset[rows[firsts]].tolist()
+        heads = (bytes(batch.buffer[start : start + HEAD_OCTETS]) for start in offsets)
+        lengths = batch.payload_length[rows[firsts]].tolist()
+        promising = [
+            any(looks_like(head[:length]) for looks_like in self._udp_looks)
+            for head, length in zip(heads, lengths, strict=True)
+        ]
+        marked = slots[firsts[promising]] >> 1
+        self._marks[marked] = True
+        chosen |= self._marks[slots >> 1]
+        self._marks[marked] = False
         return np.flatnonzero(chosen)
 
 

@@ -32,6 +32,9 @@ MAX_STREAM_OCTETS = 65_536
 MAX_WAITING_OCTETS = 65_536
 """Behind a gap, before the gap counts as a loss: one unscaled window (RFC 9293 section 3.1)."""
 
+MAX_GAP_OCTETS = 4 << 20
+"""Missing at one place; no sender at home has more than 4 MiB on the way (common practice)."""
+
 MAX_WAITING_SEGMENTS = 64
 """Behind a gap, before it counts as a loss; a sender resends after three acknowledgements (RFC 5681 3.2)."""
 
@@ -119,6 +122,17 @@ class StreamReader:
                 self.close(talk)
         self._count_held(talk)
 
+    def is_wanted(self, talk: Talk, forward: bool, head: memoryview) -> bool:
+        """Whether a segment that neither opens nor closes a connection can tell anything; in doubt yes."""
+        if talk.directions is None:
+            return True
+        direction = talk.directions[forward]
+        if direction.finished:
+            return False
+        # Behind a loss only a beginning counts.
+        is_behind_loss = direction.stream is None and direction.was_read
+        return not is_behind_loss or talk.dissector is None or talk.dissector.looks_like(bytes(head))
+
     def is_other_connection(self, talk: Talk, forward: bool, sequence: int) -> bool:
         """Whether a SYN with this number opens another connection than the known one."""
         if talk.directions is None:
@@ -187,8 +201,12 @@ class StreamReader:
             stream.add(sequence, payload, segment.packet, segment.timestamp_ns)
             if stream.gap:
                 direction.starts.append(sequence)
+            else:
+                direction.starts.clear()
             waits_long = (
-                len(direction.starts) > MAX_WAITING_SEGMENTS or stream.waiting_octets > MAX_WAITING_OCTETS
+                len(direction.starts) > MAX_WAITING_SEGMENTS
+                or stream.waiting_octets > MAX_WAITING_OCTETS
+                or stream.gap > MAX_GAP_OCTETS
             )
             self._drain(talk, direction, forward, is_lost=waits_long and stream.gap > 0)
             if segment.missing:
@@ -266,9 +284,10 @@ class StreamReader:
         missing = stream.skip_gap()
         packet, timestamp_ns = stream.packet_at(0)
         name = talk.dissector.name if talk.dissector is not None else "tcp"
-        self._outcome.issue(
-            talk, f"{name} stream", f"{missing} octets are not in the recording", packet, timestamp_ns
-        )
+        problem = f"{missing} octets are not in the recording"
+        if not self._outcome.issue(talk, f"{name} stream", problem, packet, timestamp_ns):
+            self._finish_all(talk)
+            return False
         octets = bytes(stream.available())
         reader = direction.zero_sequence + stream.position
         starts, direction.starts = direction.starts, []

@@ -30,12 +30,13 @@ from auditor.packets.network import ARP_OCTETS, NetworkColumns, decode_network
 from auditor.packets.view import NO_OFFSET, HeaderView
 
 TRANSPORT = np.dtype(
-    [("source", ">u2"), ("destination", ">u2"), ("sequence", ">u4"), ("acknowledgement", ">u4"), ("offset", "u1"),
-     ("flags", "u1")]
+    [("source", ">u2"), ("destination", ">u2"), ("sequence", ">u4"), ("acknowledgement", ">u4"),
+     ("offset", "u1"), ("flags", "u1")]
 )  # fmt: skip
 UDP_LENGTH = np.dtype([("ports", "V4"), ("length", ">u2")])
 TCP_OCTETS, UDP_OCTETS = 20, 8
-# Every ICMP and IGMP message has eight octets (RFC 792, RFC 3376 4); ICMPv6 has four before its body (RFC 4443 2.1).
+# Every ICMP and IGMP message has eight octets (RFC 792, RFC 3376 section 4); ICMPv6 has four before its
+# body (RFC 4443 section 2.1).
 MESSAGE_OCTETS = np.zeros(256, np.int64)
 MESSAGE_OCTETS[PROTOCOL_ICMP] = 8
 MESSAGE_OCTETS[PROTOCOL_IGMP] = 8
@@ -135,7 +136,7 @@ def _mark_broken_offsets(
     end: Int64Column,
     marks: UInt8Column,
 ) -> None:
-    """A TCP header that claims less than its fixed part or more than is there has no payload we could find."""
+    """A TCP header that claims less than its fixed part, or more than is there, shows no payload."""
     broken = tcp & ((header_octets < TCP_OCTETS) | (payload_offset > end))
     if broken.any():
         marks[broken] |= SHORT_HEADERS
@@ -143,7 +144,12 @@ def _mark_broken_offsets(
 
 
 def _bound_by_udp_length(
-    view: HeaderView, udp: BooleanColumn, start: Int64Column, end: Int64Column, promised: Int64Column, marks: UInt8Column
+    view: HeaderView,
+    udp: BooleanColumn,
+    start: Int64Column,
+    end: Int64Column,
+    promised: Int64Column,
+    marks: UInt8Column,
 ) -> None:
     """Leave off what stands behind a datagram's own end; a length of 0 says nothing (RFC 2675 section 4)."""
     rows = np.flatnonzero(udp)

@@ -17,7 +17,7 @@ from auditor.packets.view import HeaderView
 
 TAG_TYPES = (0x8100, 0x88A8, 0x9100)
 ETHERTYPE_PPPOE = 0x8864
-LEAST_ETHERTYPE = 0x0600
+LEAST_ETHERTYPE = 0x0600  # IEEE 802.3 3.2.6: smaller values are lengths
 # No network stacks more tags than a few; two are told apart, the rest are stepped over.
 MAX_TAGS = 8
 

@@ -23,7 +23,7 @@ class LinkColumns:
     network: Int64Column
     """Where the octets behind the link header begin."""
     end: Int64Column
-    """Where the frame's captured octets end, a frame check sequence left off where the header tells of one."""
+    """Where the frame's captured octets end, without the check sequence where the header tells of one."""
     marks: UInt8Column
     vlan_id: UInt32Column
 

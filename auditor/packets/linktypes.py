@@ -9,20 +9,18 @@ Standards: draft-ietf-opsawg-pcaplinktype; IEEE 802.3 (Ethernet);
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from auditor.packets.batch import (
     ETHERTYPE_IPV4,
     ETHERTYPE_IPV6,
-    SHORT_HEADERS,
     UNDECODED_LINK,
     Int64Column,
-    UInt8Column,
-    UInt32Column,
-    UInt64Column,
 )
-from auditor.packets.ethertypes import read_ppp_protocol
+from auditor.packets.ethertypes import ETHERTYPE_PPPOE, LEAST_ETHERTYPE, read_ppp_protocol
 from auditor.packets.link_columns import LinkColumns, Rows, leave_short
 from auditor.packets.view import HeaderView, link_words
 from auditor.packets.wireless import decode_ieee802_11, decode_radiotap
@@ -46,25 +44,24 @@ ETHERNET_HEADER = np.dtype(
     [("d4", "<u4"), ("d2", "<u2"), ("s4", "<u4"), ("s2", "<u2"), ("type", ">u2")]
 )  # fmt: skip
 SLL_HEADER = np.dtype(
-    [("packet_type", ">u2"), ("hardware", ">u2"), ("length", ">u2"), ("a4", "<u4"), ("a2", "<u2"), ("pad", "V2"),
-     ("type", ">u2")]
+    [("packet_type", ">u2"), ("hardware", ">u2"), ("length", ">u2"), ("a4", "<u4"), ("a2", "<u2"),
+     ("pad", "V2"), ("type", ">u2")]
 )  # fmt: skip
 SLL2_HEADER = np.dtype(
     [("type", ">u2"), ("reserved", "V2"), ("interface", ">u4"), ("hardware", ">u2"), ("packet_type", "u1"),
      ("length", "u1"), ("a4", "<u4"), ("a2", "<u2"), ("pad", "V2")]
 )  # fmt: skip
 
-LEAST_ETHERTYPE = 0x0600  # IEEE 802.3 3.2.6: smaller values are lengths
 SLL_LLC = 4  # the registry's page: a frame that begins with an LLC header
 ARPHRD_NETLINK, ARPHRD_GRE, ARPHRD_RADIOTAP = 824, 778, 803  # the protocol field is no ethertype, same page
 
 # BSD address families in the four octets of LINKTYPE_NULL and LINKTYPE_LOOP (the registry's page).
 FAMILY_IPV4, FAMILIES_IPV6 = 2, (24, 28, 30)
 
-ETHERTYPE_PPPOE = 0x8864
 
-
-def decode_links(view: HeaderView, offsets: Int64Column, captured: Int64Column, link_type: Int64Column) -> LinkColumns:
+def decode_links(
+    view: HeaderView, offsets: Int64Column, captured: Int64Column, link_type: Int64Column
+) -> LinkColumns:
     """Decode the link headers of one chunk; ``link_type`` may be a broadcast."""
     count = len(offsets)
     end = offsets + captured
@@ -116,7 +113,7 @@ def _sll2(view: HeaderView, columns: LinkColumns, rows: Rows) -> None:
     _finish_sll(columns, rows, heads, 20)
 
 
-def _finish_sll(columns: LinkColumns, rows: Rows, heads: np.ndarray, octets: int) -> None:  # type: ignore[type-arg]
+def _finish_sll(columns: LinkColumns, rows: Rows, heads: npt.NDArray[Any], octets: int) -> None:
     source = link_words(heads["a4"], heads["a2"])
     source[heads["length"] != 6] = 0
     columns.source[rows] = source
@@ -130,7 +127,7 @@ def _finish_sll(columns: LinkColumns, rows: Rows, heads: np.ndarray, octets: int
 
 
 def _loopback(view: HeaderView, columns: LinkColumns, rows: Rows) -> None:
-    """LINKTYPE_NULL is in the recording host's byte order, LINKTYPE_LOOP in network order: the small value tells."""
+    """LINKTYPE_NULL is in the host's byte order, LINKTYPE_LOOP in network order: the small value tells."""
     rows = leave_short(columns, rows, 4)
     families = view.take(columns.network[rows], np.dtype("<u4")).astype(np.uint32)
     families = np.where(families > 0xFFFF, families.byteswap(), families)

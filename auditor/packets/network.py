@@ -229,7 +229,11 @@ def _decode_arp(view: HeaderView, network: Int64Column, columns: NetworkColumns)
     if not len(rows):
         return columns
     heads = view.take(network[rows], ARP)
-    good = (heads["protocol"] == ETHERTYPE_IPV4) & (heads["hardware_length"] == 6) & (heads["protocol_length"] == 4)
+    good = (
+        (heads["protocol"] == ETHERTYPE_IPV4)
+        & (heads["hardware_length"] == 6)
+        & (heads["protocol_length"] == 4)
+    )
     rows, heads = rows[good], heads[good]
     everywhere = np.ones(len(rows), np.bool_)
     columns.source_low[rows] = _mapped(heads["sender"], everywhere)

@@ -64,7 +64,11 @@ def decode_quoted(batch: PacketBatch, indices: Int64Column) -> QuotedColumns:
     rows = rows[batch.payload_length[rows] > QUOTE_AT]
     kind = batch.source_port[rows]
     is4 = (batch.protocol[rows] == PROTOCOL_ICMP) & np.isin(kind, ICMP_ERRORS) & (batch.ip_version[rows] == 4)
-    is6 = (batch.protocol[rows] == PROTOCOL_ICMPV6) & (kind < ICMPV6_ERRORS_BELOW) & (batch.ip_version[rows] == 6)
+    is6 = (
+        (batch.protocol[rows] == PROTOCOL_ICMPV6)
+        & (kind < ICMPV6_ERRORS_BELOW)
+        & (batch.ip_version[rows] == 6)
+    )
     rows, is4 = rows[is4 | is6], is4[is4 | is6]
     view = HeaderView(batch.buffer)
     at = batch.payload_offset[rows] + QUOTE_AT

@@ -61,7 +61,7 @@ def decode_radiotap(view: HeaderView, columns: LinkColumns, rows: Rows) -> None:
 def _radiotap_flags(
     view: HeaderView, start: Int64Column, length: Int64Column, present: npt.NDArray[Any]
 ) -> npt.NDArray[np.uint8]:
-    """The Flags field, 0 where there is none: behind the present words, and behind the time aligned to 8 octets."""
+    """The Flags field, behind the present words and the time (aligned to 8 octets); 0 where there is none."""
     first = present.copy()
     fields_at = np.full(len(start), 8, np.int64)
     more = np.flatnonzero(first & np.uint32(PRESENT_MORE))
@@ -116,7 +116,11 @@ def _decode(view: HeaderView, columns: LinkColumns, rows: Int64Column, padded: n
 
 
 def _find_content(
-    view: HeaderView, columns: LinkColumns, rows: Int64Column, heads: npt.NDArray[Any], padded: npt.NDArray[np.bool_]
+    view: HeaderView,
+    columns: LinkColumns,
+    rows: Int64Column,
+    heads: npt.NDArray[Any],
+    padded: npt.NDArray[np.bool_],
 ) -> None:
     """Behind the headers of data frames, the SNAP header of those that can be read."""
     control, flags = heads["control"], heads["flags"]

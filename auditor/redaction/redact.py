@@ -14,9 +14,10 @@ the chosen devices is hidden, so that a text that nobody foresaw leaks nothing.
 
 from __future__ import annotations
 
+import contextlib
 import ipaddress
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 from auditor.addresses import (
@@ -26,7 +27,9 @@ from auditor.addresses import (
     interface_identifier_link,
     kind_of,
     parse_address,
+    parse_link,
 )
+from auditor.home.model import ROLES
 from auditor.inventory.model import Device, Inventory
 from auditor.redaction.pseudonym import assign_pseudonyms
 
@@ -52,6 +55,11 @@ _LOCAL_NAME = re.compile(
     r"(?<![\w.-])[\w-]+(?:\.[\w-]+){0,8}\.(?:local|lan|home|home\.arpa|internal)\b\.?", re.IGNORECASE
 )
 
+# A host called "hub" tells nothing of anybody, and replacing the word would tear our own sentences apart.
+_GENERIC_WORDS = frozenset(
+    {*ROLES, "light", "lights", "lamp", "gateway", "laptop", "tablet", "app", "voice", "mirror", "update"}
+)
+
 # Keys whose values may carry words of the recording.  All other texts are words of our own enumerations or of
 # the rules; replacing inside them would let a device called "tcp" break the schema.
 _FREE_TEXT = frozenset(
@@ -74,23 +82,33 @@ _FREE_TEXT = frozenset(
 )
 
 
-def redact(document: Document, inventory: Inventory, *, key: bytes, reveal: bool = False) -> Document:
+def redact(
+    document: Document,
+    inventory: Inventory,
+    *,
+    key: bytes,
+    reveal: bool = False,
+    asked_for: Sequence[str] = (),
+) -> Document:
     """
     Return what may be shown.
 
     ``document`` is what ``auditor.report.document.build_document`` made of this
-    ``inventory``; ``key`` comes from ``auditor.redaction.pseudonym.derive_key``.
+    ``inventory``; ``key`` comes from ``auditor.redaction.pseudonym.derive_key``;
+    ``asked_for`` are the devices as the user wrote them, who may read them again.
     With ``reveal`` the same document is returned and marked.
     """
     if reveal:
         return {**document, "redaction": {"applied": False, "revealed": True, "withheld": []}}
-    return _Gate(inventory, key, document).pass_through(document)
+    return _Gate(inventory, key, document, asked_for).pass_through(document)
 
 
 class _Gate:
     """What may pass for one run."""
 
-    def __init__(self, inventory: Inventory, key: bytes, document: Document) -> None:
+    def __init__(
+        self, inventory: Inventory, key: bytes, document: Document, asked_for: Sequence[str]
+    ) -> None:
         self._chosen = {device.device_id: device for device in inventory.devices if device.is_chosen}
         others = [device for device in inventory.devices if not device.is_chosen]
         self._pseudonyms = assign_pseudonyms(
@@ -110,9 +128,18 @@ class _Gate:
             for device in self._chosen.values()
             for name in (*device.hostnames, device.nickname or "")
         } | {_folded(row["name"]) for row in shown_remote if row["name"]}
+        self._allow(asked_for)
         words = self._private_words(document, inventory)
         self._words = {_folded(word): instead for word, instead in reversed(words.items())}
         self._pattern = _word_pattern(word for word in words if len(word) >= MIN_WORD_CHARACTERS)
+
+    def _allow(self, asked_for: Sequence[str]) -> None:
+        for word in asked_for:
+            self._allowed_names.add(_folded(word))
+            with contextlib.suppress(ValueError):
+                self._allowed_links.add(format_link(parse_link(word)))
+            with contextlib.suppress(ValueError):
+                self._allowed_addresses.add(format_address(parse_address(word)))
 
     def _private_words(self, document: Document, inventory: Inventory) -> dict[str, str]:
         """Private words as they stand in the recording, and what stands in their place."""
@@ -133,7 +160,8 @@ class _Gate:
             if name and fact.device_id not in self._chosen:
                 words.setdefault(name, HIDDEN_NAME)
         # Two devices may bear one name; what may be shown of the chosen one is no secret.
-        return {word: instead for word, instead in words.items() if _folded(word) not in self._allowed_names}
+        harmless = self._allowed_names | _GENERIC_WORDS
+        return {word: instead for word, instead in words.items() if _folded(word) not in harmless}
 
     def pass_through(self, document: Document) -> Document:
         shown = dict(document)

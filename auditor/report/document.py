@@ -14,12 +14,13 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, TypeVar
 
 from auditor.addresses import format_address, format_link
-from auditor.capture.record import CaptureFacts
+from auditor.capture.record import CaptureFacts, CaptureIssue
 from auditor.dissect.message import Issue
 from auditor.flows.flow import PacketReference, Period
 from auditor.inventory.facts import ControlFact, Fact, LocalContactFact, RemoteContactFact, ServiceFact
 from auditor.inventory.model import CaptureSummary, CouldNotSee, Coverage, Device, Inventory
 from auditor.registries import link_type_name
+from auditor.report.evidence import EvidenceBook, PacketHeader
 from auditor.ruleset.finding import AcceptedFinding, Assessment, Finding, Judgement
 from auditor.units import format_time
 
@@ -43,25 +44,23 @@ def build_document(
     *,
     tool_version: str,
     could_not_see: Sequence[CouldNotSee] = (),
+    headers: Mapping[PacketReference, PacketHeader] | None = None,
+    input_issues: Sequence[CaptureIssue] = (),
 ) -> Document:
     """
     Build the unredacted document of one run.
 
     ``could_not_see`` holds what the pipeline itself has to say (an input that
     could not be read, nothing to judge); it is put before what the coverage says.
+    ``headers`` are what a ``HeaderKeeper`` kept of this run; ``input_issues``
+    tell of files in a folder that are no captures.
     """
     names = _capture_names(inventory.captures)
-    times = _packet_times(inventory)
-
-    def reference(packet: PacketReference) -> Document:
-        return {"capture": names[packet.capture_index], "packet": packet.packet_number}
+    book = EvidenceBook(inventory, names, headers or {})
+    reference = book.reference
 
     def finding(one: Finding) -> Document:
-        evidence = [
-            {**reference(packet), "time": _time(times.get(packet)), "excerpt": None}
-            for packet in one.evidence
-        ]
-        return _finding(one, evidence)
+        return _finding(one, [book.evidence(packet) for packet in one.evidence])
 
     order = {device.device_id: place for place, device in enumerate(inventory.devices)}
 
@@ -112,7 +111,10 @@ def build_document(
             {**finding(one.finding), "because": one.because, "until": one.until} for one in judgement.accepted
         ],
         "plan": None,
-        "issues": _issues(inventory.issues, inventory.unread_messages),
+        "issues": [
+            *({"where": "input", "problem": one.detail, "count": max(1, one.count)} for one in input_issues),
+            *_issues(inventory.issues, inventory.unread_messages),
+        ],
     }
 
 
@@ -150,24 +152,6 @@ def _capture_names(captures: Sequence[CaptureSummary]) -> list[str]:
 def _base_name(name: str) -> str:
     """Without folders of either system: folder names say who lives here."""
     return name.replace("\\", "/").rstrip("/").rsplit("/", 1)[-1] or "-"
-
-
-def _packet_times(inventory: Inventory) -> Mapping[PacketReference, int]:
-    """
-    Times of evidence packets, as far as the facts tell them.
-
-    A fact's first packet was seen at ``first_seen_ns``; packets between the
-    first and the last carry no time of their own.
-    """
-    times: dict[PacketReference, int] = {}
-    for facts in inventory.facts.values():
-        for fact in facts:
-            if fact.evidence:
-                times.setdefault(fact.evidence[0], fact.first_seen_ns)
-    for issue in inventory.issues:
-        if issue.packet is not None and issue.timestamp_ns is not None:
-            times.setdefault(issue.packet, issue.timestamp_ns)
-    return times
 
 
 def _time(timestamp_ns: int | None) -> str | None:

@@ -31,14 +31,15 @@ def coverage_grid(document: Document) -> list[Row]:
     local = [row for row in document["local_contacts"] if {row["device_id"], row["peer_id"]} & chosen]
     remote = [row for row in document["remote_contacts"] if row["device_id"] in chosen]
     talks = [row for row in local if not row["peer_id"].startswith(("broadcast", "group:"))]
+    group_part = "seen in part" if len(local) > len(talks) else COULD_NOT
     calls_in = [row for row in remote if row["initiator"] == "remote"]
     return [
         ("Its talk with single devices", possible(unicast, bool(talks or remote), NOT_SEEN)),
         ("Both directions of that talk", SEEN if "both-directions" in abilities else COULD_NOT),
-        ("What it says to everybody", SEEN if "multicast-visible" in abilities else COULD_NOT),
+        ("What it says to everybody", SEEN if "multicast-visible" in abilities else group_part),
         ("Names of whom it contacts", SEEN if "names-visible" in abilities else COULD_NOT),
-        ("Content that is not encrypted", SEEN if "payload-visible" in abilities else COULD_NOT),
-        ("Joining the network", SEEN if {"joining", "joining-seen"} & (phases | abilities) else NOT_TRIED),
+        ("Content that is not encrypted", SEEN if unicast and "payload-visible" in abilities else COULD_NOT),
+        ("Joining the network", _joining(abilities, phases)),
         ("Control from inside the home", possible(unicast, "local-control" in phases, NOT_TRIED)),
         ("Control through the internet", possible(unicast, "remote-control" in phases, NOT_TRIED)),
         ("Minutes in which nobody acted", possible(unicast, "idle" in phases, NOT_TRIED)),
@@ -47,3 +48,9 @@ def coverage_grid(document: Document) -> list[Row]:
         ("An update", possible(unicast, "update" in phases, NOT_SEEN)),
         ("A restart", possible(unicast, "reboot" in phases, NOT_TRIED)),
     ]
+
+
+def _joining(abilities: set[str], phases: set[str]) -> str:
+    if "joining-seen" in abilities:
+        return SEEN
+    return "seen of some of them" if "joining" in phases else NOT_TRIED

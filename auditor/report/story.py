@@ -21,7 +21,7 @@ Document = dict[str, Any]
 
 MAX_SHOWN_FINDINGS = 100
 """Printed in full; the JSON document holds all."""
-MAX_SHOWN_EVIDENCE = 8
+MAX_SHOWN_EVIDENCE = 3
 MAX_SHOWN_RULES = 6
 """Of rules that share one open question; the others are counted."""
 
@@ -64,7 +64,9 @@ def tell_check(document: Document) -> Outline:
     missing = document["coverage"]["could_not_see"]
     entry = nothing_judged(document)
     if entry is not None:
-        blocks.append(Paragraph(f"Not usable to judge a lighting device: {entry['reason']}"))
+        blocks.append(
+            Paragraph(f"Not usable to judge a lighting device: {wording.sentence(entry['reason'])}")
+        )
     else:
         blocks.append(Paragraph("Usable. Run 'auditor audit' on it; no rule was run here."))
     if missing:
@@ -92,7 +94,10 @@ def _privacy(document: Document) -> Outline:
 
 def _verdict(document: Document) -> Outline:
     verdict = reach_verdict(document)
-    blocks: Outline = [Heading(2, "Verdict"), Paragraph(f"{verdict.urgency.upper()}: {verdict.sentence}")]
+    blocks: Outline = [
+        Heading(2, "Verdict"),
+        Paragraph(f"{verdict.urgency.upper()}: {wording.sentence(verdict.sentence)}"),
+    ]
     first = next(iter(document["findings"]), None)
     if first is not None and verdict.urgency in {Urgency.NOW, Urgency.CONVENIENT}:
         blocks.append(Paragraph(f"First: {first['household']}"))
@@ -176,6 +181,8 @@ def _evidence(evidence: list[Document]) -> str:
         when = f" at {wording.moment(item['time'])}" if item["time"] else ""
         excerpt = f" ({item['excerpt']})" if item["excerpt"] else ""
         parts.append(f"packet {item['packet']} of {item['capture']}{when}{excerpt}")
+    if len(evidence) > MAX_SHOWN_EVIDENCE:
+        parts.append(f"{len(evidence) - MAX_SHOWN_EVIDENCE} more in --format json")
     return "; ".join(parts)
 
 
@@ -238,7 +245,7 @@ def _limits(document: Document) -> Outline:
         blocks.append(Paragraph("Every 'not found' is limited to this: " + " ".join(scopes)))
     if document["issues"]:
         texts = [f"{row['where']}: {row['problem']} ({row['count']})" for row in document["issues"]]
-        blocks += [Paragraph("Could not be read inside packets:"), Items(traffic.shown(texts))]
+        blocks += [Paragraph("Could not be read:"), Items(traffic.shown(texts))]
     return blocks
 
 

@@ -64,8 +64,8 @@ def _about(device: Document) -> Iterable[tuple[str, str]]:
         yield "Note", "no maker assigned the link address"
     yield "Roles", ", ".join(device["roles"]) or "unknown"
     lighting = device["lighting"]
-    reasons = " ".join(f"{reason.rstrip('.')}." for reason in lighting["reasons"])
-    yield "Lighting", f"{_confidence(lighting)}. {reasons}".rstrip()
+    reasons = " ".join(map(wording.sentence, lighting["reasons"]))
+    yield "Lighting", f"{wording.sentence(_confidence(lighting))} {reasons}".rstrip()
 
 
 def _confidence(lighting: Document) -> str:
@@ -158,9 +158,7 @@ def _service(row: Document, name: Callable[[str], str]) -> str:
         [
             f"{name(row['device_id'])}: {_port(row)} ({row['family']})",
             announced_only if row["state"] == "announced" else row["state"],
-            wording.say(wording.CONFIDENTIALITY, row["confidentiality"])
-            if row["state"] == "answered"
-            else "",
+            readable if row["state"] == "answered" else "",
             f"reached from {places}" if places else "",
             packet(row["first_packet"]),
         ]

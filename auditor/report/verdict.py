@@ -58,44 +58,45 @@ def nothing_judged(document: Document) -> Document | None:
 
 def reach_verdict(document: Document) -> Verdict:
     """Weigh findings, open questions and what could be judged at all."""
-    limits = _limits(document)
     urgent, moderate = findings_from(document, "high"), findings_from(document, "medium")
+    entry = nothing_judged(document)
     if urgent:
+        urgency = Urgency.NOW
         sentence = f"{_count(len(urgent), 'finding asks', 'findings ask')} for action now."
-        return Verdict(urgency=Urgency.NOW, sentence=sentence, limits=limits)
-    if moderate:
+    elif moderate:
+        urgency = Urgency.CONVENIENT
         sentence = f"{_count(len(moderate), 'finding is', 'findings are')} worth mending."
-        return Verdict(urgency=Urgency.CONVENIENT, sentence=sentence, limits=limits)
-    if (entry := nothing_judged(document)) is not None:
-        return Verdict(urgency=Urgency.CANNOT_TELL, sentence=entry["reason"], limits=limits)
-    if not any(one["outcome"] in {"found", "not-found"} for one in document["assessments"]):
-        sentence = "No question could be answered from this recording."
-        return Verdict(urgency=Urgency.CANNOT_TELL, sentence=sentence, limits=limits)
-    remarks = len(document["findings"])
-    sentence = (
-        f"We saw nothing that asks for action; {_count(remarks, 'remark stands', 'remarks stand')} below."
-        if remarks
-        else "We saw nothing that asks for action."
-    )
-    return Verdict(urgency=Urgency.NOTHING, sentence=sentence, limits=limits)
+    elif entry is not None:
+        urgency = Urgency.CANNOT_TELL
+        sentence = entry["reason"]
+    elif not any(one["outcome"] in {"found", "not-found"} for one in document["assessments"]):
+        urgency = Urgency.CANNOT_TELL
+        sentence = "no question could be answered from this recording."
+    else:
+        urgency = Urgency.NOTHING
+        sentence = "we saw nothing that asks for action."
+    limits = _limits(document)
+    if entry is not None and urgency is not Urgency.CANNOT_TELL:
+        limits.append(f"Beyond that we cannot tell: {entry['reason']}")
+    return Verdict(urgency=urgency, sentence=sentence, limits=tuple(limits))
 
 
-def _limits(document: Document) -> tuple[str, ...]:
+def _limits(document: Document) -> list[str]:
     outcomes = Counter(one["outcome"] for one in document["assessments"])
     asked = sum(outcomes.values()) - outcomes["not-applicable"]
     limits = []
+    remarks = sum(one["severity"] in {"info", "low"} for one in document["findings"])
+    if remarks:
+        limits.append(f"{_count(remarks, 'remark stands', 'remarks stand')} below, for you to know.")
     if outcomes["undetermined"]:
         limits.append(
             f"{outcomes['undetermined']} of {asked} questions stay open, because this recording could not "
             "show the answer. They do not count as good."
         )
-    if (entry := nothing_judged(document)) is not None and document["findings"]:
-        limits.append(f"Beyond that we cannot tell: {entry['reason']}")
     if document["accepted"]:
-        limits.append(
-            f"{_count(len(document['accepted']), 'finding was', 'findings were')} accepted earlier."
-        )
-    return tuple(limits)
+        accepted = _count(len(document["accepted"]), "finding was", "findings were")
+        limits.append(f"{accepted} accepted earlier.")
+    return limits
 
 
 def _count(number: int, one: str, several: str) -> str:

@@ -70,6 +70,14 @@ FIELD_ABILITIES: Mapping[str, Ability] = {
 _FIELD_WORDS: Mapping[str, str] = {
     "wished": "Write a home file that says what you want to keep, and run the audit again with it.",
     "standing": "Record for at least ten minutes.",
+    "carries_control": (
+        "Note the times of your orders in the home file and repeat each several times, also with the phone "
+        "on mobile data."
+    ),
+    "certificate_seen": (
+        "Record from before the device is plugged in; of TLS 1.3 no recording can show certificates."
+    ),
+    "outcomes.mid-stream": "Record from before the device is plugged in.",
     "period.median_seconds": "Record for longer: a rhythm needs at least four starts.",
     "period.jitter_seconds": "Record for longer: a rhythm needs at least four starts.",
     "period.count": "Record for longer: a rhythm needs at least four starts.",

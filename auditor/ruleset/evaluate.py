@@ -26,6 +26,7 @@ from auditor.ruleset.finding import Assessment, Finding, Judgement, Outcome
 from auditor.ruleset.identity import IdentityValue, finding_id, identity_values
 from auditor.ruleset.model import ANY, NETWORK, Rule, RuleSet
 from auditor.ruleset.severity import weigh
+from auditor.settings.typed import list_words
 
 MAX_FINDINGS = 10_000
 """Of one run.  Beyond it the gravest are kept and the assessments say how many were left out: a hostile
@@ -128,8 +129,7 @@ def _subject_of(device: Device, facts: Mapping[str, Sequence[Fact]]) -> _Subject
 
 def _judge(rule: Rule, subject: _Subject, inventory: Inventory, identities: Mapping[str, str]) -> _Answer:
     if subject.roles.isdisjoint(rule.roles):
-        reason = f"The rule concerns {' and '.join(rule.roles)}; this is {_role_words(subject)}."
-        return _answer(rule, subject, Outcome.NOT_APPLICABLE, reason)
+        return _answer(rule, subject, Outcome.NOT_APPLICABLE, _whom_it_concerns(rule, subject))
     matching: list[Fact] = []
     unknown: set[str] = set()
     for fact in subject.facts.get(rule.about, ()):
@@ -228,9 +228,13 @@ def _in_time(fact: Fact) -> tuple[int, tuple[PacketReference, ...], str]:
     return fact.first_seen_ns, fact.evidence, repr(fact)  # the text parts facts that one packet showed
 
 
-def _role_words(subject: _Subject) -> str:
-    roles = sorted(subject.roles - {ANY})
-    return " and ".join(roles) if roles else "a device of no known role"
+def _whom_it_concerns(rule: Rule, subject: _Subject) -> str:
+    if subject.subject_id == NETWORK:
+        return "The rule concerns single devices, not the network as a whole."
+    if rule.roles == (NETWORK,):
+        return "The rule concerns the network as a whole, not single devices."
+    own = sorted(subject.roles - {ANY})
+    return f"The rule concerns the role {list_words(rule.roles)}; this device's is {list_words(own)}."
 
 
 def _sentence(text: str) -> str:

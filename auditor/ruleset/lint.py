@@ -40,7 +40,7 @@ def _check_words(rule: Rule, problems: Problems) -> None:
     if words > MAX_HOUSEHOLD_WORDS:
         text = f"expected at most {MAX_HOUSEHOLD_WORDS} words for the household, found {words}"
         problems.add(_place(rule), f"{text} in {rule.rule_id}")
-    if not rule.references:
+    if rule.is_bundled and not rule.references:  # a household may have reasons of its own
         problems.add(_place(rule), f"expected a reference to a standard, found none in {rule.rule_id}")
 
 

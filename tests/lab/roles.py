@@ -6,6 +6,7 @@ import base64
 import http.server
 import json
 import socket
+import socketserver
 import ssl
 import sys
 import threading
@@ -45,9 +46,17 @@ class LightHandler(http.server.BaseHTTPRequestHandler):
         """Say nothing."""
 
 
+class LightServer(http.server.ThreadingHTTPServer):
+    """Without the lookup of its own name that the library makes: it would ask the machine's resolver."""
+
+    def server_bind(self) -> None:
+        socketserver.TCPServer.server_bind(self)
+        self.server_name, self.server_port = "light", self.server_address[1]
+
+
 def light(address: str) -> None:
     """A light with a web interface."""
-    server = http.server.ThreadingHTTPServer((address, 80), LightHandler)
+    server = LightServer((address, 80), LightHandler)
     print("ready")
     server.serve_forever()
 

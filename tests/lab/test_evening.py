@@ -93,7 +93,18 @@ def test_the_cloud_has_its_name_and_the_clock_is_at_home(document):
     assert outcomes(document, "outside-time-server", LIGHT) == {"not-found"}
 
 
-def test_the_show_is_the_hubs(document):
-    rows = [c for c in contacts(document, HUB, remote=False) if c["port"] == 5568]
+def test_the_show_is_the_hubs(document, evening):
+    sent = sum(target == 5568 for _, _, target in ports_of(evening.capture))
+    [load] = findings(document, "multicast-lighting-load", host=HUB)
+    [data] = [c for c in document["controls"] if c["protocol"] == "e131"]
 
-    assert [c["peer_id"] for c in rows if c["peer_id"] == "group:239.255.0.1"]
+    assert "1 universes" in load["summary"]
+    assert data["from_id"] == device_id(document, HUB)
+    assert sent > 10
+    assert (
+        sent - 3 <= data["count"] <= sent
+    )  # the last three say that the stream ends (ANSI E1.31-2018, from memory: 6.2.6)
+
+
+def test_the_light_asks_the_resolver_it_was_offered(document):
+    assert outcomes(document, "resolver-not-offered", LIGHT) == {"not-found"}

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
-import subprocess
-import sys
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import auditor
+from auditor.cli.main import main
 from tests.builders import Recording
 from tests.household.home import CLOUD, HUB, LAPTOP, LIGHT, PHONE, ROUTER, WEB, Host
 from tests.household.messages import http_request, http_response
@@ -59,16 +61,21 @@ def capture_paths(source: Recording | Path | Sequence[Path], folder: Path, **opt
     return [source] if isinstance(source, Path) else list(source)
 
 
-def command(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
-    """Run the command line as a user would."""
-    return subprocess.run(
-        [sys.executable, "-m", "auditor", *map(str, arguments)],
-        capture_output=True,
-        text=True,
-        encoding="utf-8",
-        timeout=120,
-        check=False,
-    )
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What a command left behind."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+def command(*arguments: str | Path) -> Done:
+    """Run the command line as a user would, in this process: a new one would cost seconds each."""
+    streams = [io.TextIOWrapper(io.BytesIO(), "utf-8", write_through=True) for _ in range(2)]
+    with contextlib.redirect_stdout(streams[0]), contextlib.redirect_stderr(streams[1]):
+        status = main([str(argument) for argument in arguments])
+    return Done(int(status), *(stream.buffer.getvalue().decode("utf-8") for stream in streams))
 
 
 def device_id(document: Document, host: Host) -> str:

@@ -43,10 +43,9 @@ def facts_of(document):
     )
 
 
-@pytest.fixture
-def once(tmp_path):
-    (tmp_path / "once").mkdir()
-    return run(on_the_path(polling), tmp_path / "once")
+@pytest.fixture(scope="module")
+def once(tmp_path_factory):
+    return run(on_the_path(polling), tmp_path_factory.mktemp("once"))
 
 
 def test_identical_copies_change_no_count(tmp_path, once):

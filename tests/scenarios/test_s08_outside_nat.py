@@ -30,8 +30,9 @@ def outside() -> Recording:
     return recording
 
 
-@pytest.fixture
-def document(tmp_path):
+@pytest.fixture(scope="module")
+def document(tmp_path_factory):
+    tmp_path = tmp_path_factory.mktemp("scenario")
     return run(outside(), tmp_path, devices=())
 
 

@@ -22,8 +22,9 @@ devices:
 """
 
 
-@pytest.fixture(params=[HOME, None], ids=["home-file", "alone"])
-def document(tmp_path, request):
+@pytest.fixture(scope="module", params=[HOME, None], ids=["home-file", "alone"])
+def document(tmp_path_factory, request):
+    tmp_path = tmp_path_factory.mktemp("scenario")
     recording = Recording(segment=HERE)
     recording.dhcp_lease(GUEST_LIGHT)
     recording.mdns_announce(GUEST_LIGHT)

@@ -10,7 +10,7 @@ import random
 import pytest
 
 from tests.builders import Recording
-from tests.household.home import LIGHT, TIME_SERVER
+from tests.household.home import LIGHT, ROUTER, TIME_SERVER
 from tests.household.stories import good_vantage
 from tests.scenarios.support import (
     assert_honest,
@@ -69,12 +69,28 @@ def test_ring_files_in_any_order_are_one_recording(tmp_path):
     assert "hole" not in capture_issues(in_order)
 
 
-def test_a_hole_is_said(tmp_path):
+def test_a_hole_between_files_is_said(tmp_path):
+    """No file has the hole, so that it stands with what could not be seen."""
     document = run(ring(tmp_path, HOLE_SECONDS), tmp_path)
 
-    assert "hole" in capture_issues(document)
+    gaps = [gap for gap in document["coverage"]["could_not_see"] if "19:44:00" in gap["question"]]
+    assert [gap["reason"] for gap in gaps] == ["nothing was recorded in that time"]
     [time] = [c for c in contacts(document, LIGHT) if c["address"] == TIME_SERVER.ipv4]
     assert time["flows"] == 3
+
+
+def test_a_hole_inside_a_file_is_said(tmp_path):
+    recording = on_the_path(cloud_session)
+    for frame in recording.frames:
+        frame.time_ns += (
+            HOLE_SECONDS * 1_000_000_000 if frame.time_ns > recording.start_ns + 200 * 10**9 else 0
+        )
+    for turn in range(120):  # a steady rhythm before and after, so that silence is not how this network is
+        for start in (12 + turn, HOLE_SECONDS + 260 + turn):
+            recording.at(start)
+            recording.arp(LIGHT, ROUTER)
+
+    assert "hole" in capture_issues(run(recording, tmp_path))
 
 
 def test_a_clock_that_jumps_back_is_said(tmp_path):

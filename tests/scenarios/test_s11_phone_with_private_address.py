@@ -23,8 +23,9 @@ def story(recording):
     app_control(recording, PHONE, LIGHT)
 
 
-@pytest.fixture
-def document(tmp_path):
+@pytest.fixture(scope="module")
+def document(tmp_path_factory):
+    tmp_path = tmp_path_factory.mktemp("scenario")
     return run(on_the_path(story), tmp_path, devices=())
 
 

@@ -28,9 +28,10 @@ def story(recording):
     )
 
 
-@pytest.fixture
-def document(tmp_path):
-    return run(on_the_path(story), tmp_path, devices=(LIGHT.link, TWIN.link))
+@pytest.fixture(scope="module")
+def document(tmp_path_factory):
+    tmp_path = tmp_path_factory.mktemp("scenario")
+    return run(on_the_path(story), tmp_path, devices=(LIGHT.link, TWIN.link, SIBLING.link))
 
 
 def test_twins_stay_two(document):

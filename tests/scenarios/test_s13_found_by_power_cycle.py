@@ -39,8 +39,9 @@ def power_cycled() -> Recording:
     return recording
 
 
-@pytest.fixture
-def document(tmp_path):
+@pytest.fixture(scope="module")
+def document(tmp_path_factory):
+    tmp_path = tmp_path_factory.mktemp("scenario")
     return run(power_cycled(), tmp_path, devices=(), home=HOME)
 
 

@@ -30,7 +30,7 @@ def test_found_where_the_lease_offered_another(tmp_path):
 
     [finding] = findings(document, "resolver-not-offered")
     assert finding["severity"] in {"low", "medium"}
-    assert OUTSIDE_RESOLVER.ipv4 in finding["summary"] + finding["evidence"][0]["excerpt"]
+    assert OUTSIDE_RESOLVER.ipv4 in finding["summary"]
     assert finding["remediation"]
     assert OUTSIDE_RESOLVER.ipv4 in {c["address"] for c in contacts(document, LIGHT)}
 

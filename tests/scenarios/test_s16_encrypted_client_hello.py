@@ -12,8 +12,9 @@ from tests.household.sessions import transcript, with_encrypted_client_hello
 from tests.scenarios.support import assert_calm, contacts, on_the_path, run, text_of
 
 
-@pytest.fixture
-def document(tmp_path):
+@pytest.fixture(scope="module")
+def document(tmp_path_factory):
+    tmp_path = tmp_path_factory.mktemp("scenario")
     pieces = with_encrypted_client_hello(transcript(CLOUD.name, version="1.3"))
     return run(on_the_path(lambda recording: recording.tls_session(LIGHT, CLOUD, pieces)), tmp_path)
 

@@ -50,6 +50,10 @@ def test_local_control_is_local(tmp_path):
     assert findings(document, "controlled-through-cloud") == []
 
 
+@pytest.mark.xfail(
+    strict=True,
+    reason="the facts do not yet relate the phone's calls to the orders that follow them; told as undetermined",
+)
 def test_timing_tells_the_way_through_the_cloud(tmp_path):
     document = run(through_cloud(phone_recorded=True), tmp_path, home=HOME)
 

@@ -28,8 +28,9 @@ def story(recording):
         recording.http_exchange(HUB, LIGHT, request, http_response(200, {"success": True}))
 
 
-@pytest.fixture
-def document(tmp_path):
+@pytest.fixture(scope="module")
+def document(tmp_path_factory):
+    tmp_path = tmp_path_factory.mktemp("scenario")
     return run(on_the_path(story), tmp_path, home=HOME)
 
 
@@ -41,7 +42,8 @@ def test_the_hub_is_the_initiator(document):
     assert [(c["peer_id"], c["initiator_known"]) for c in mine] == [(device_id(document, LIGHT), "proven")]
 
 
-def test_its_search_is_seen(document):
+def test_its_search_is_seen_where_it_is_asked_for(tmp_path):
+    document = run(on_the_path(story), tmp_path, devices=(LIGHT.link, HUB.link), home=HOME)
     searches = [c for c in contacts(document, HUB, remote=False) if c["port"] == 1900]
 
     assert [c["peer_id"] for c in searches] == ["group:239.255.255.250"]

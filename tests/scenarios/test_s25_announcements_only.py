@@ -26,8 +26,9 @@ def log(*, goodbye: bool = False, relayed: bool = False) -> Recording:
     return recording
 
 
-@pytest.fixture
-def document(tmp_path):
+@pytest.fixture(scope="module")
+def document(tmp_path_factory):
+    tmp_path = tmp_path_factory.mktemp("scenario")
     return run(log(), tmp_path)
 
 

@@ -25,8 +25,9 @@ def story(recording: Recording) -> None:
         recording.http_exchange(LIGHT, CHECK, request, http_response(204, None))
 
 
-@pytest.fixture
-def document(tmp_path):
+@pytest.fixture(scope="module")
+def document(tmp_path_factory):
+    tmp_path = tmp_path_factory.mktemp("scenario")
     return run(on_the_path(story, seconds=SECONDS), tmp_path)
 
 

@@ -49,7 +49,9 @@ def parse_stream(cursor: Cursor, _from_client: bool, _conversation: Conversation
 def looks_like_stream(head: bytes) -> bool:
     """Whether a stream that begins with ``head`` is worth parsing."""
     length = int.from_bytes(head[:LENGTH_OCTETS], "big")
-    return length >= HEADER_OCTETS and looks_like_dns(head[LENGTH_OCTETS : LENGTH_OCTETS + length])
+    message = head[LENGTH_OCTETS : LENGTH_OCTETS + length]
+    # The first message of a stream has exactly one question (RFC 9619, from memory).
+    return length >= HEADER_OCTETS and message[4:6] == b"\x00\x01" and looks_like_dns(message)
 
 
 def client_speaks(head: bytes) -> bool:

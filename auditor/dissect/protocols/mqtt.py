@@ -112,7 +112,7 @@ class Subscribe(Message):
 
     topics: tuple[str, ...]
     """Each at most 256 characters; at most 256 of them."""
-    topics_passed_over: int = 0
+    has_more_topics: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -273,30 +273,26 @@ def _publish(body: Cursor, flags: int, level: int, length: int, end: int) -> Pub
 
 
 def _subscribe(body: Cursor, level: int, length: int) -> Subscribe:
-    """Read 3.8; each filter takes at least three octets of the packet."""
+    """Read 3.8 up to the filters that are kept."""
     body.uint(2, "packet_identifier")
     if level == LEVEL_WITH_PROPERTIES:
         _skip_properties(body, "properties")
     topics: list[str] = []
-    passed_over = 0
-    while body.remaining:
+    while body.remaining and len(topics) < MAX_TOPICS:
         topic = _string(body, "topic_filter")
         body.uint(1, "subscription_options")
-        if len(topics) < MAX_TOPICS:
-            topics.append(topic[:MAX_TOPIC_CHARACTERS])
-        else:
-            passed_over += 1
+        topics.append(topic[:MAX_TOPIC_CHARACTERS])
     if not topics:
         raise MalformedError("topic_filter", body.offset, "none [MQTT-3.8.3-3]")
-    return Subscribe(length=length, topics=tuple(topics), topics_passed_over=passed_over)
+    return Subscribe(length=length, topics=tuple(topics), has_more_topics=body.remaining > 0)
 
 
 def _begins_as_connect(head: bytes) -> bool:
     """Whether name and length are those of a CONNECT, as far as they are there: small senders split them."""
     for offset in range(2, 6):
         if head[offset - 1] < 0x80:
-            shown = head[offset : offset + 8]
-            return any(shown == name[: len(shown)] for name in _NAME_FIELDS)
+            shown = head[offset:]
+            return shown.startswith(_NAME_FIELDS) or any(name.startswith(shown) for name in _NAME_FIELDS)
         if offset == len(head):
             return True
     return False

@@ -29,10 +29,16 @@ CONTROL = 6
 PRIVATE = 7
 BY_HEADER = frozenset({1, 2, 3, 4, 5})  # modes whose messages have the header of figure 8
 
+MAX_OPERATION = 12  # RFC 9327 table 1
+UNSET_TRAP = 31
+MAX_COUNT = 468  # data octets of one control message (RFC 9327 section 2)
+MAX_FRAGMENTS = 16  # answers longer than that are not worth to be told by their beginning
+
 MIN_EXTRA_OCTETS = 4  # a key identifier alone: crypto-NAK (RFC 5905 7.3)
 MAX_STRATUM = 16  # RFC 5905 figure 11: above is reserved
 
 _HEADER = Struct(">BBbb").unpack_from
+_CONTROL = Struct(">HH").unpack_from
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +66,7 @@ def looks_like(head: bytes) -> bool:
     if not 1 <= version <= MAX_VERSION:
         return False
     if mode == CONTROL:
-        return version >= 2 and not head[0] & 0xC0
+        return version >= 2 and not head[0] & 0xC0 and _looks_like_control(head)
     if mode == RESERVED and version != 1:
         return False
     if mode == PRIVATE or len(head) < HEADER_OCTETS or head[1] > MAX_STRATUM:
@@ -69,6 +75,17 @@ def looks_like(head: bytes) -> bool:
     # RFC 5905 7.3: polls run to 2**17 s; no clock has a precision of more than a second, and
     # root delay and dispersion stay far below 2**8 s.
     return -6 <= poll <= 17 and -32 <= precision <= 0 and head[4] in (0, 0xFF) and head[8] == 0
+
+
+def _looks_like_control(head: bytes) -> bool:
+    """Whether operation, offset and count are ones that RFC 9327 section 2 and table 1 know."""
+    operation = head[1] & 0x1F
+    offset, count = _CONTROL(head, 8)
+    return (
+        (operation <= MAX_OPERATION or operation == UNSET_TRAP)
+        and offset < MAX_FRAGMENTS * MAX_COUNT
+        and count <= MAX_COUNT
+    )
 
 
 def parse_message(cursor: Cursor) -> NtpMessage:

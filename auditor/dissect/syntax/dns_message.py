@@ -7,8 +7,9 @@ Standards: RFC 1035 section 4 (wire format), RFC 2181 section 8 (TTL), RFC 6762 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from struct import Struct
 from typing import NamedTuple
 
@@ -37,6 +38,7 @@ TYPE_SVCB = 64
 TYPE_HTTPS = 65
 
 CLASS_IN = 1  # RFC 1035 3.2.4
+CLASSES = frozenset({CLASS_IN, 3, 4, 254, 255})  # CH, HS, NONE, ANY (IANA DNS CLASSes)
 TOP_CLASS_BIT = 0x8000  # RFC 6762 5.4 in a question, 10.2 in a record
 PARAMETER_ECH = 5  # RFC 9460 14.3.2
 MAX_TIME_TO_LIVE = 0x7FFF_FFFF  # seconds; RFC 2181 section 8: what is above counts as zero
@@ -44,6 +46,7 @@ MAX_TIME_TO_LIVE = 0x7FFF_FFFF  # seconds; RFC 2181 section 8: what is above cou
 # In one message.  A multicast message has at most 9000 octets (RFC 6762 section
 # 17), which hold 818 records of the least size.
 MAX_RECORDS = 1024
+MAX_TEXT_OCTETS = 9000  # of one TXT record, for the same reason
 
 # Keys that hold a password besides those whose name says so: ``p`` is registered for http, ssh, telnet, ftp
 # and others (IANA service names); the others are common practice.
@@ -127,6 +130,11 @@ class DnsMessage(Message):
 _Content = tuple[Address | None, str | None, int | None, tuple[TextKey, ...], bool]
 """Address, target, port, text and presence of ech, in the order of ``ResourceRecord``."""
 
+_NO_CONTENT: _Content = (None, None, None, (), False)
+
+# Half the time of calling the class, and there is one for each record of a recording.
+_record: Callable[[tuple[object, ...]], ResourceRecord] = partial(tuple.__new__, ResourceRecord)
+
 
 def parse_dns_message(cursor: Cursor, *, is_multicast: bool, prefix_octets: int = 0) -> DnsMessage:
     """
@@ -179,17 +187,12 @@ def _begins_with_name(head: bytes, is_question: bool) -> bool:
         if length > 63:
             return False
         if length == 0:
-            numbers = head[offset : offset + 4]
-            # IN, CH, HS, NONE, ANY (IANA DNS CLASSes); the class of an OPT record is a size (RFC 6891 6.1.2).
-            return len(numbers) < 4 or (
-                _QUESTION(numbers)[0] != 0
-                and (
-                    _QUESTION(numbers)[1] & ~TOP_CLASS_BIT in (1, 3, 4, 254, 255)
-                    or (not is_question and _QUESTION(numbers)[0] == TYPE_OPT)
-                )
-            )
-        if any(octet < 0x20 for octet in head[offset : offset + length]):
-            return False
+            if offset + 4 > len(head):
+                return offset > HEADER_OCTETS + 1  # cut behind a name; the root alone is no sign of one
+            record_type, record_class = _QUESTION(head, offset)
+            if record_type == TYPE_OPT and not is_question:
+                return True  # its class is a size (RFC 6891 6.1.2)
+            return record_type != 0 and record_class & ~TOP_CLASS_BIT in CLASSES
         offset += length
     return len(head) > HEADER_OCTETS
 
@@ -278,14 +281,14 @@ def _section(
         # Contents are laid down for the internet class; an update has others, without content (RFC 2136 2.5).
         reader = _READERS.get(record_type) if record_class == CLASS_IN else None
         if reader is None:
-            records.append(ResourceRecord(name, record_type, record_class, flush, time_to_live))
+            records.append(_record((name, record_type, record_class, flush, time_to_live, *_NO_CONTENT)))
             continue
         try:
             content = reader(data, start, offset, names)
         except DecodeError:
             broken += 1
             continue
-        records.append(ResourceRecord(name, record_type, record_class, flush, time_to_live, *content))
+        records.append(_record((name, record_type, record_class, flush, time_to_live, *content)))
     return offset, broken
 
 
@@ -334,6 +337,8 @@ def _service_binding(data: bytes, start: int, end: int, names: Names) -> _Conten
 
 def _text(data: bytes, start: int, end: int, _names: Names) -> _Content:
     """RFC 6763 section 6; strings without a key are passed over, of equal keys the first counts (6.4)."""
+    if end - start > MAX_TEXT_OCTETS:
+        raise LimitError("text", start, f"{end - start} octets > {MAX_TEXT_OCTETS}")
     keys: dict[str, TextKey] = {}
     while start < end:
         stop = start + 1 + data[start]

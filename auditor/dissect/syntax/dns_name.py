@@ -38,34 +38,43 @@ def read_name(data: bytes, offset: int, names: Names, field: str) -> tuple[str, 
         if known is not None:
             return known[0], offset + 2
     start = lowest = offset
-    after = pointers = 0
+    after = 0
     octets = 1  # the root
-    labels: list[str] = []
+    runs: list[str] = []
+    passed: list[tuple[int, int, int]] = []
     try:
-        while octets <= MAX_NAME_OCTETS and (length := data[offset]):
-            if length < MIN_RESERVED:
-                labels.append(_label(data[offset + 1 : offset + 1 + length]))
-                octets += 1 + length
+        while True:
+            run = offset
+            while 0 < (length := data[offset]) < MIN_RESERVED and offset - run < MAX_NAME_OCTETS:
                 offset += 1 + length
-                continue
+            octets += offset - run
+            if octets > MAX_NAME_OCTETS:
+                break
+            if offset > run:
+                runs.append(_labels(data[run:offset]))
+            if not length:
+                break
             target = _pointer(data, offset, lowest, field)
             after = after or offset + 2
             known = names.get(target)
             if known is not None:
                 if known[0]:
-                    labels.append(known[0])
+                    runs.append(known[0])
                 octets += known[1] - 1
                 break
-            pointers += 1
-            if pointers > MAX_POINTERS:
+            if len(passed) == MAX_POINTERS:
                 raise LimitError(field, offset, f"more than {MAX_POINTERS} pointers")
+            passed.append((target, len(runs), octets))
             lowest = offset = target
     except IndexError:
         raise TruncatedError(field, len(data), "the message ends inside the name") from None
     if octets > MAX_NAME_OCTETS:
         raise MalformedError(field, start, f"name of more than {MAX_NAME_OCTETS} octets")
-    text = ".".join(labels)
+    text = ".".join(runs)
     names[start] = (text, octets)
+    # No octet is walked through twice for the sake of a pointer, however many lead there.
+    for target, run_count, octets_before in passed:
+        names[target] = (".".join(runs[run_count:]), octets - octets_before + 1)
     return text, after or offset + 1
 
 
@@ -78,6 +87,13 @@ def _pointer(data: bytes, offset: int, lowest: int, field: str) -> int:
     return target
 
 
-@lru_cache(maxsize=4096)  # labels of at most 63 octets, and the same few in all messages of a home
-def _label(octets: bytes) -> str:
-    return to_printable(octets, ".")
+@lru_cache(maxsize=4096)  # of at most 254 octets, and the same few in all messages of a home
+def _labels(octets: bytes) -> str:
+    """Text of whole labels that follow one another without a pointer."""
+    labels = []
+    offset = 0
+    while offset < len(octets):
+        after = offset + 1 + octets[offset]
+        labels.append(to_printable(octets[offset + 1 : after], "."))
+        offset = after
+    return ".".join(labels)

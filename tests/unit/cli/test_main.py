@@ -90,7 +90,7 @@ def test_exit_status(arguments: list[str], status: int, capsys: pytest.CaptureFi
 def test_the_report_is_printed_where_nothing_could_be_judged(capsys: pytest.CaptureFixture[str]) -> None:
     main(["audit", "elsewhere.pcap"])
     out, err = capsys.readouterr()
-    assert "WE CANNOT TELL: it was recorded elsewhere" in out
+    assert "WE CANNOT TELL: It was recorded elsewhere" in out
     assert err == "auditor: could not judge: it was recorded elsewhere\n"
     main(["audit", "elsewhere.pcap", "--quiet"])
     assert capsys.readouterr().err == ""

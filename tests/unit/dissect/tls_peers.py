@@ -1,6 +1,6 @@
 """Real handshakes without a network: the ssl module of the standard library over memory, and real certificates."""
 
-import datetime
+import datetime as dt
 import ssl
 import tempfile
 from pathlib import Path
@@ -10,8 +10,8 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 
-BEGIN = datetime.datetime(2026, 1, 1, tzinfo=datetime.UTC)
-END = datetime.datetime(2036, 1, 1, tzinfo=datetime.UTC)
+BEGIN = dt.datetime(2026, 1, 1, tzinfo=dt.UTC)
+END = dt.datetime(2036, 1, 1, tzinfo=dt.UTC)
 
 
 def certificate(
@@ -57,7 +57,9 @@ def server_context(**how):
     return context
 
 
-def handshake(version=ssl.TLSVersion.TLSv1_3, server_name="lamp.example", protocols=("h2", "http/1.1"), server=None):
+def handshake(
+    version=ssl.TLSVersion.TLSv1_3, server_name="lamp.example", protocols=("h2", "http/1.1"), server=None
+):
     """Run a handshake and one exchange of data; gives [(by_client, octets), ...] in order."""
     client = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
     client.check_hostname, client.verify_mode = False, ssl.CERT_NONE

@@ -6,7 +6,6 @@ Sources: RFC 6864 section 4 (IPv4 identification, 0 is allowed where the datagra
 """
 
 from dataclasses import replace
-
 from itertools import pairwise
 
 import numpy as np

@@ -236,3 +236,27 @@ def test_the_link_address_inside_an_ipv6_address_is_a_private_word() -> None:
     judgement = fabricated.judgement(findings=(fabricated.finding(summary="id aabbccddee0f"),))
     shown = gate(fabricated.inventory(devices=(light, other)), judgement)["findings"][0]["summary"]
     assert parse_link("aa:bb:cc:dd:ee:0f").hex() not in shown
+
+
+def test_a_host_called_by_its_role_tears_no_sentence_apart() -> None:
+    light, *_ = fabricated.household()
+    other = fabricated.device(
+        "dev-00000002", fabricated.HUB_LINK, nickname="hub", hostnames=("hub", "hub.local")
+    )
+    text = "Switch it by the hub (dev-00000002, hub.local)."
+    judgement = fabricated.judgement(findings=(fabricated.finding(summary=text),))
+    shown = gate(fabricated.inventory(devices=(light, other)), judgement)["findings"][0]["summary"]
+    assert shown.startswith("Switch it by the hub (device-")
+    assert "dev-00000002" not in shown
+    assert "hub.local" not in shown
+
+
+@pytest.mark.parametrize(
+    "asked", ["aa:bb:cc:dd:ee:0f", "AA-BB-CC-DD-EE-0F", "192.168.77.99", "fd00:77::99", "desk light"]
+)
+def test_what_the_user_asked_for_is_told_back(asked: str) -> None:
+    entry = CouldNotSee(question="q", reason=f"{asked}: not in this recording", record_next="r")
+    inventory = fabricated.inventory(coverage=fabricated.coverage(could_not_see=(entry,)))
+    built = build_document(inventory, fabricated.judgement(), tool_version="0")
+    shown = redact(built, inventory, key=KEY, asked_for=[asked])
+    assert shown["coverage"]["could_not_see"][0]["reason"] == entry.reason

@@ -16,9 +16,13 @@ from typing import Any
 import jsonschema
 import pytest
 
+from auditor.addresses import parse_address, parse_link
+from auditor.dissect.message import Envelope, Issue, Message
+from auditor.flows.flow import Endpoint, FlowKey, PacketReference
 from auditor.redaction.pseudonym import derive_key
 from auditor.redaction.redact import redact
 from auditor.report.document import NOTHING_JUDGED, build_document
+from auditor.report.evidence import HeaderKeeper
 from auditor.report.json import render_json
 from auditor.report.schema import load_report_schema
 from auditor.ruleset.finding import Judgement
@@ -116,6 +120,42 @@ def test_evidence_names_capture_packet_and_time() -> None:
     ]
     assert evidence[0]["time"] == "2026-03-01T18:00:03.000000000Z"
     assert evidence[1]["time"] is None  # the facts do not tell it
+
+
+def test_kept_headers_say_who_sent_what_to_whom() -> None:
+    light = Endpoint(parse_link(fabricated.LIGHT_LINK), parse_address("192.168.77.20"), 80)
+    phone = Endpoint(parse_link(fabricated.PHONE_LINK), parse_address("192.168.77.33"), 51_324)
+    key = FlowKey(phone, light, 0x0800, 6, 0)
+    keeper = HeaderKeeper()
+    keeper.keep(
+        [
+            Envelope(
+                "http", key, True, PacketReference(0, 91), fabricated.START_NS + 5, Message(length=10), 1
+            ),
+            Envelope(
+                "http", key, False, PacketReference(0, 95), fabricated.START_NS + 6, Message(length=10), 1
+            ),
+            Issue(where="http", problem="broken", packet=PacketReference(0, 95), timestamp_ns=7),
+        ]
+    )
+    inventory = fabricated.inventory()
+    built = build_document(inventory, fabricated.judgement(), tool_version="0", headers=keeper.headers)
+    evidence = built["findings"][0]["evidence"]
+    assert evidence[1]["time"] == "2026-03-01T18:00:00.000000006Z"
+    assert evidence[1]["excerpt"] == f"http, {fabricated.LIGHT} port 80 to {fabricated.PHONE} port 51324"
+    shown = redact(built, inventory, key=derive_key(None, []))["findings"][0]["evidence"][0]["excerpt"]
+    assert shown.startswith("http, phone-")
+    assert fabricated.PHONE not in shown
+
+
+def test_headers_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("auditor.report.evidence.MAX_HEADERS", 3)
+    end = Endpoint(parse_link(fabricated.LIGHT_LINK), parse_address("192.168.77.20"), 80)
+    key = FlowKey(end, end, 0x0800, 6, 0)
+    keeper = HeaderKeeper()
+    for number in range(1, 10):
+        keeper.keep([Envelope("http", key, True, PacketReference(0, number), 0, Message(length=1), 1)])
+    assert len(keeper.headers) == 3
 
 
 def test_captures_of_one_name_are_told_apart_and_lose_their_folders() -> None:

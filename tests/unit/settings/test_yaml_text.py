@@ -94,6 +94,7 @@ def test_both_scanners_give_the_same_nodes_and_places(monkeypatch):
     ("text", "place", "says"),
     [
         pytest.param("a: &x 1\n", "f.yaml:1:4", "anchor", id="anchor"),
+        pytest.param("ä€😀: *x\n", "f.yaml:1:6", "alias", id="columns-count-characters"),
         pytest.param("a: *x\n", "f.yaml:1:4", "alias", id="alias-of-nothing"),
         pytest.param("a: !!python/object/apply:os.system [ls]\n", "f.yaml:1:4", "tag", id="python-tag"),
         pytest.param("a: !!str 5\n", "f.yaml:1:4", "tag", id="harmless-tag"),
@@ -142,22 +143,22 @@ def test_billion_laughs_is_refused_at_its_first_anchor():
     lines = ["a0: &a0 [lol, lol, lol]"] + [
         f"a{n}: &a{n} [{', '.join([f'*a{n - 1}'] * 9)}]" for n in range(1, 10)
     ]
-    started = time.perf_counter()
+    started = time.process_time()
 
     assert complaint("\n".join(lines)).startswith("f.yaml:1:5: expected plain values")
-    assert time.perf_counter() - started < 1
+    assert time.process_time() - started < 1
 
 
 @pytest.mark.parametrize("scanner", [yaml.SafeLoader, getattr(yaml, "CSafeLoader", yaml.SafeLoader)])
 @pytest.mark.parametrize("line", ["[", "{a: ", "[\n", "- ", "? ", "- - - "])
 def test_nesting_without_end_is_refused_at_once(line, scanner, monkeypatch):
     monkeypatch.setattr(yaml_text, "LOADER", scanner)
-    started = time.perf_counter()
+    started = time.process_time()
 
     _, problems = parse((line * 200_000)[: 400 * 1024])
 
     assert problems.count == 1
-    assert time.perf_counter() - started < 3
+    assert time.process_time() - started < 10  # a slow machine needs 2
 
 
 def test_too_many_values_are_refused():

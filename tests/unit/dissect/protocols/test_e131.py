@@ -1,5 +1,5 @@
 """
-Vectors: ANSI E1.31-2018 appendix B, through the tests of the MIT-licensed library sacn (fields there are READ-3P).
+Vectors: ANSI E1.31-2018 appendix B, through the tests of the MIT-licensed library sacn.
 
 Oracle: sacn, which builds data, synchronization and discovery packets.
 """

@@ -9,7 +9,13 @@ from urllib.parse import parse_qsl, urlencode
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.dissect.syntax.form import MAX_FORM_FIELDS, multipart_fields, names_of, secrets_of, urlencoded_fields
+from auditor.dissect.syntax.form import (
+    MAX_FORM_FIELDS,
+    multipart_fields,
+    names_of,
+    secrets_of,
+    urlencoded_fields,
+)
 
 NAMES = st.text("abcXYZ_-. é&=", min_size=1, max_size=8)
 
@@ -19,7 +25,9 @@ def test_reads_what_the_standard_library_encodes(fields):
     octets = urlencode(fields).encode()
 
     read = urlencoded_fields(octets)
-    assert [(name, value.decode()) for name, value in read] == parse_qsl(octets.decode(), keep_blank_values=True)
+    assert [(name, value.decode()) for name, value in read] == parse_qsl(
+        octets.decode(), keep_blank_values=True
+    )
 
 
 def test_a_wireless_passphrase_is_told_by_its_neighbour():
@@ -37,7 +45,9 @@ def test_a_user_name_counts_only_beside_a_password():
     assert kinds == ["password", "user-name"]
 
 
-@given(st.lists(st.tuples(st.text("abcXYZ", min_size=1, max_size=8), st.text("xyz \n", max_size=9)), max_size=5))
+@given(
+    st.lists(st.tuples(st.text("abcXYZ", min_size=1, max_size=8), st.text("xyz \n", max_size=9)), max_size=5)
+)
 def test_reads_parts_that_the_standard_library_wrote(fields):
     whole = EmailMessage(policy=HTTP)
     whole.make_mixed(boundary="limit-42")

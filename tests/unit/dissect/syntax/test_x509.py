@@ -2,7 +2,7 @@
 Certificates are built with cryptography (Apache-2.0/BSD), which is also the oracle for what they say.
 """
 
-import datetime
+import datetime as dt
 
 import pytest
 from cryptography import x509
@@ -26,12 +26,12 @@ LABELS = st.text("abcdefghij-0123456789", min_size=1, max_size=20).filter(lambda
     subject=st.text("abc öß.-", min_size=1, max_size=30),
     issuer=st.none() | st.text("abcXYZ", min_size=1, max_size=30),
     names=st.lists(LABELS.map(lambda label: f"{label}.example"), max_size=5),
-    begin=st.datetimes(datetime.datetime(1951, 1, 1), datetime.datetime(2049, 1, 1)),
-    length=st.timedeltas(datetime.timedelta(1), datetime.timedelta(days=36_500)),
+    begin=st.datetimes(dt.datetime(1951, 1, 1), dt.datetime(2049, 1, 1)),  # noqa: DTZ001 - made aware below
+    length=st.timedeltas(dt.timedelta(1), dt.timedelta(days=36_500)),
     critical=st.booleans(),
 )
 def test_reads_what_another_library_wrote(subject, issuer, names, begin, length, critical):
-    begin = begin.replace(microsecond=0, tzinfo=datetime.UTC)
+    begin = begin.replace(microsecond=0, tzinfo=dt.UTC)
     end = (begin + length).replace(microsecond=0)
     constraints = (x509.BasicConstraints(ca=False, path_length=None), critical)
     made, _ = certificate(subject, issuer, names, begin, end, KEY, extras=[constraints])
@@ -49,7 +49,7 @@ def test_reads_what_another_library_wrote(subject, issuer, names, begin, length,
 
 def test_an_organization_stands_in_for_an_issuer_without_common_name():
     issuer = x509.Name([x509.NameAttribute(NameOID.ORGANIZATION_NAME, "Example Works")])
-    moment = datetime.datetime(2026, 1, 1, tzinfo=datetime.UTC)
+    moment = dt.datetime(2026, 1, 1, tzinfo=dt.UTC)
     made = (
         x509.CertificateBuilder()
         .subject_name(x509.Name([]))
@@ -57,7 +57,7 @@ def test_an_organization_stands_in_for_an_issuer_without_common_name():
         .public_key(KEY.public_key())
         .serial_number(1)
         .not_valid_before(moment)
-        .not_valid_after(datetime.datetime(9999, 12, 31, 23, 59, 59, tzinfo=datetime.UTC))
+        .not_valid_after(dt.datetime(9999, 12, 31, 23, 59, 59, tzinfo=dt.UTC))
         .sign(KEY, hashes.SHA256())
     )
 
@@ -104,7 +104,6 @@ def test_any_changed_octet_gives_facts_or_a_decode_error(index, value):
     octets[index] = value
     try:
         facts = parse_certificate(bytes(octets))
-    except DecodeError as error:
-        assert error.offset >= 0
-    else:
-        assert facts.not_before_ns
+    except DecodeError:
+        return
+    assert facts.subject is None or facts.subject.isprintable()
