@@ -131,7 +131,12 @@ class _Gate:
         self._allow(asked_for)
         words = self._private_words(document, inventory)
         self._words = {_folded(word): instead for word, instead in reversed(words.items())}
-        self._pattern = _word_pattern(word for word in words if len(word) >= MIN_WORD_CHARACTERS)
+        # One alternation of all words would try each of them at each character of each text.  Looking for a
+        # word inside a text is fast, and few texts hold any.
+        self._searched = [
+            (_folded(word), word) for word in words if len(word) >= MIN_WORD_CHARACTERS and _folded(word)
+        ]
+        self._known_texts: dict[str, str] = {}
 
     def _allow(self, asked_for: Sequence[str]) -> None:
         for word in asked_for:
@@ -258,13 +263,21 @@ class _Gate:
 
     def text(self, text: str) -> str:
         """A text with private words replaced and unknown addresses and local names hidden."""
+        known = self._known_texts.get(text)
+        if known is None:
+            known = self._known_texts[text] = self._gated(text)
+        return known
+
+    def _gated(self, text: str) -> str:
         folded = _folded(text)
         if folded in self._allowed_names:
             return text
         if folded in self._words:
             return self._words[folded]
-        if self._pattern is not None:
-            text = self._pattern.sub(self._word, text)
+        whole = text.casefold()
+        pattern = _word_pattern(word for searched, word in self._searched if searched in whole)
+        if pattern is not None:
+            text = pattern.sub(self._word, text)
         text = _LINK.sub(self._link, text)
         text = _LINK_BARE.sub(self._link, text)
         text = _IPV6.sub(self._address, text)
