@@ -38,6 +38,9 @@ Document = dict[str, Any]
 HIDDEN_ADDRESS = "(address hidden)"
 HIDDEN_NAME = "(name hidden)"
 
+WITHHELD = "redaction"
+"""``where`` of the entries in ``issues`` that count what is not shown."""
+
 MIN_WORD_CHARACTERS = 3
 """Shorter names are replaced only where they are a whole field: ``on`` would tear sentences apart."""
 
@@ -99,7 +102,7 @@ def redact(
     With ``reveal`` the same document is returned and marked.
     """
     if reveal:
-        return {**document, "redaction": {"applied": False, "revealed": True, "withheld": []}}
+        return {**document, "redaction": {"applied": False, "revealed": True}}
     return _Gate(inventory, key, document, asked_for).pass_through(document)
 
 
@@ -196,11 +199,10 @@ class _Gate:
             **document["coverage"],
             "could_not_see": [self._row(row) for row in document["coverage"]["could_not_see"]],
         }
-        shown["redaction"] = {
-            "applied": True,
-            "revealed": False,
-            "withheld": [{"what": what, "count": count} for what, count in self._withheld.items()],
-        }
+        shown["issues"] += [
+            {"where": WITHHELD, "problem": what, "count": count} for what, count in self._withheld.items()
+        ]
+        shown["redaction"] = {"applied": True, "revealed": False}
         return shown
 
     def _touches(self, peer: str) -> Callable[[Document], bool]:
