@@ -4,6 +4,7 @@ Coarser rows where a recording holds more of them than memory should.
 Rows that were idle for a while are joined step by step, each step forgetting
 one thing more, until half the limit is left.  Packets and octets stay exact
 through all steps; what a row no longer knows reads as zero in its key.
+A connection that goes on after its row was folded counts once more.
 """
 
 from __future__ import annotations
@@ -11,7 +12,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from auditor.flows.keys import UInt64
+from auditor.flows.keys import Int64, UInt64
+from auditor.flows.pairing import pair_rows
 from auditor.flows.rows import (
     ACCEPTED,
     DESTINATION_HIGH,
@@ -45,7 +47,7 @@ def fold_rows(rows: FlowRows, limit: int) -> FlowRows:
     """Rows that are at most half of ``limit``; ``rows`` itself is left as it was."""
     now = int(rows.column("last_ns").max())
     for step in range(CLIENT_PORT, EVERYTHING + 1):
-        last_ns = rows.last_ns[: len(rows)]
+        last_ns = _last_of_flow(rows)
         is_old = last_ns <= now - IDLE_NS
         if step >= ADDRESSES or np.count_nonzero(is_old) * 2 < len(rows):
             is_old = last_ns <= np.partition(last_ns, len(rows) * 3 // 4)[len(rows) * 3 // 4]
@@ -53,6 +55,15 @@ def fold_rows(rows: FlowRows, limit: int) -> FlowRows:
         if len(rows) <= max(1, limit // 2):
             break
     return rows
+
+
+def _last_of_flow(rows: FlowRows) -> Int64:
+    """When each row's flow had its last packet: both directions are folded together or not at all."""
+    pairing = pair_rows(rows)
+    last_ns = np.full(pairing.flow_count, np.iinfo(np.int64).min)
+    np.maximum.at(last_ns, pairing.flow, rows.last_ns[: len(rows)])
+    result: Int64 = last_ns[pairing.flow]
+    return result
 
 
 def coarsen(rows: FlowRows, step: int, is_old: npt.NDArray[np.bool_]) -> UInt64:

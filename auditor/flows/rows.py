@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from auditor.flows.keys import Int64, KeyTable, UInt64, group_order
+from auditor.flows.keys import Int64, KeyTable, UInt64, before, group_order, run_starts
 from auditor.packets.batch import ACK, PROTOCOL_TCP, PROTOCOL_UDP, SYN, PacketBatch
 
 KEY_WORDS = 7
@@ -139,9 +139,9 @@ class FlowRows:
             return
         order = np.argsort(rows, kind="stable")
         row, sequence = rows[order], sequences[order]
-        begin = np.flatnonzero(np.append(True, row[1:] != row[:-1]))
+        begin = run_starts(row)
         touched = row[begin]
-        previous = np.roll(sequence, 1)
+        previous = before(sequence)
         previous[begin] = self.last_syn[touched]
         self.connections[touched] += np.add.reduceat((sequence != previous).astype(np.int64), begin)
         none_before = self.first_syn[touched] < 0
@@ -187,7 +187,7 @@ class FlowRows:
         )
         rows = joined.locate(keys[:, by_time])
         order = np.argsort(rows, kind="stable")
-        begin = np.flatnonzero(np.append(True, rows[order][1:] != rows[order][:-1]))
+        begin = run_starts(rows[order])
         touched = rows[order[begin]]
         source = by_time[order]
         is_single = np.diff(np.append(begin, len(order))) == 1
@@ -239,7 +239,9 @@ def conversation_events(batch: PacketBatch, is_duplicate: npt.NDArray[np.bool_])
     is_event |= (batch.tcp_flags & (SYN | ACK)) == SYN
     is_event &= ~is_duplicate
     events = np.flatnonzero(is_event)
-    tags = np.where(batch.protocol[events] == PROTOCOL_TCP, batch.tcp_sequence[events].astype(np.int64), -1)
+    # The port belongs to it: some small hosts begin every connection with the same sequence number.
+    opening = batch.tcp_sequence[events].astype(np.int64) | batch.source_port[events].astype(np.int64) << 32
+    tags = np.where(batch.protocol[events] == PROTOCOL_TCP, opening, -1)
     return events, tags
 
 

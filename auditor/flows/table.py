@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from auditor.addresses import Address, LinkAddress
-from auditor.flows.flow import Endpoint, Flow, FlowKey, PacketReference, Period
+from auditor.flows.flow import Endpoint, Flow, FlowKey, PacketReference, Path, Period
 from auditor.flows.fold import fold_rows
 from auditor.flows.orientation import KNOWN, OUTCOMES, PROHIBITED, REFUSED
 from auditor.flows.refusals import Refusals
@@ -207,7 +207,7 @@ _FLOW_COLUMNS = (
     "packets_sent", "packets_received", "octets_sent", "octets_received", "payload_sent", "payload_received",
     "tcp_flags_sent", "tcp_flags_received", "capture_index", "packet_number", "hop_limit", "duplicates",
     "connections", "folded", "starts",
-    "period_seconds", "jitter_seconds", "refused_by_high", "refused_by_low",
+    "period_seconds", "jitter_seconds", "refused_by_high", "refused_by_low", "paths",
 )  # fmt: skip
 
 
@@ -220,6 +220,7 @@ def _flow(
     payload_received: int, tcp_flags_sent: int, tcp_flags_received: int, capture_index: int,
     packet_number: int, hop_limit: int, duplicates: int, connections: int, folded: bool, starts: int,
     period_seconds: float, jitter_seconds: float, refused_by_high: int, refused_by_low: int,
+    paths: tuple[Path, ...],
 ) -> Flow:  # fmt: skip
     has_period = period_seconds == period_seconds  # not NaN
     return Flow(
@@ -251,6 +252,7 @@ def _flow(
         if has_period
         else None,
         refused_by=_address(refused_by_high, refused_by_low) if outcome in (REFUSED, PROHIBITED) else None,
+        paths=paths,
     )
 
 
