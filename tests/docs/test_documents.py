@@ -17,7 +17,13 @@ def bounds() -> dict[str, set[str]]:
     found: dict[str, set[str]] = {}
     for path in MODULES:
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            targets = node.targets if isinstance(node, ast.Assign) else [node.target] if isinstance(node, ast.AnnAssign) else []
+            targets = (
+                node.targets
+                if isinstance(node, ast.Assign)
+                else [node.target]
+                if isinstance(node, ast.AnnAssign)
+                else []
+            )
             for target in targets:
                 if isinstance(target, ast.Name) and target.id.startswith("MAX_"):
                     found.setdefault(target.id, set()).add(path.relative_to(ROOT / "auditor").as_posix())
@@ -25,7 +31,7 @@ def bounds() -> dict[str, set[str]]:
 
 
 def test_every_bound_is_listed_for_developers():
-    rows = set(re.findall(r"^\| `(MAX_[A-Z0-9_]+)` \| `([^`]+)` \|", DEVELOPERS, re.M))
+    rows = set(re.findall(r"^\| `(MAX_[A-Z0-9_]+)` \| `([^`]+)` \|", DEVELOPERS, re.MULTILINE))
 
     assert rows == {(name, place) for name, places in bounds().items() for place in places}
 
@@ -47,7 +53,11 @@ def test_readme_gives_exactly_two_set_up_commands():
 def test_every_command_is_described():
     for command in ("audit", "check", "rules"):
         shown = subprocess.run(
-            [sys.executable, "-m", "auditor", command, "--help"], cwd=ROOT, capture_output=True, text=True, check=True
+            [sys.executable, "-m", "auditor", command, "--help"],
+            cwd=ROOT,
+            capture_output=True,
+            text=True,
+            check=True,
         ).stdout
         assert command in shown
         assert f"`auditor {command}" in README
@@ -56,7 +66,7 @@ def test_every_command_is_described():
 def test_exit_statuses_are_those_of_the_program():
     from auditor.cli.exit import ExitStatus
 
-    rows = {int(number): text for number, text in re.findall(r"^\| (\d+) \| (.+?) \|$", README, re.M)}
+    rows = {int(number): text for number, text in re.findall(r"^\| (\d+) \| (.+?) \|$", README, re.MULTILINE)}
     assert set(rows) == {int(status) for status in ExitStatus}
 
 
