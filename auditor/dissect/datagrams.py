@@ -23,7 +23,7 @@ MAX_REMEMBERED = 2_048
 
 The announcements of a home come round within far fewer."""
 
-MAX_REMEMBERED_OCTETS = (
+MAX_REMEMBERED_OCTETS = (  # a datagram that fits one Ethernet frame; longer ones seldom repeat
     1_500  # a longer datagram was put together from fragments: rare, and not worth the memory
 )
 
