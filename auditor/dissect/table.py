@@ -14,7 +14,7 @@ from auditor.dissect.registry import Dissector
 
 PROTOCOLS = (
     *("tls", "http", "mqtt", "dns", "mdns", "dhcp", "ntp", "ssdp"),
-    *("e131", "artnet", "ddp", "osc"),
+    *("e131", "artnet", "knxnet", "ddp", "osc"),
     *("igmp", "mld"),
 )
 """Modules of ``auditor.dissect.protocols``; each has ``DISSECTOR``, or ``DISSECTORS`` for several rows."""
