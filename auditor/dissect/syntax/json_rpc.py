@@ -15,7 +15,7 @@ from auditor.dissect.syntax.json_shape import json_keys
 from auditor.dissect.syntax.secrets import is_identifier, looks_random
 
 MAX_MESSAGE_READ = 16_384
-"""Octets of a message whose names are asked for: a state of a controller has 2 to 12 KiB (common practice)."""
+"""Octets of a message whose names are asked for: a state of a controller has 2 to 12 KiB, in practice."""
 
 BLANK = b" \t\r\n"
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
