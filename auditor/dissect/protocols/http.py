@@ -176,6 +176,7 @@ def looks_like(head: bytes) -> bool:
     return (
         REQUEST_START.match(head) is not None
         and not head.startswith(b"PRI ")
+        and b" RTSP/" not in head.split(b"\r", 1)[0]
         and has_head_of_text(head.lstrip())
     )
 

@@ -25,6 +25,7 @@ SE, SUBNEGOTIATION, WILL, WONT, DO, DONT, INTERPRET = 240, 250, 251, 252, 253, 2
 LAST_OPTION = 49  # of the unbroken part of the registry of options (from memory)
 MAX_OPTIONS = 64  # of one message; the registry has some 50
 MAX_SUBNEGOTIATION = 512  # octets; a terminal's name, its size, a variable
+MAX_TAIL_OCTETS = 128  # of a prompt: names of a host and a user, and a word
 MAX_TYPED_OCTETS = 256  # of a name or password
 MAX_SEQUENCE_OCTETS = 4_096  # of text looked at for a prompt; a message of the day is shorter
 
@@ -49,6 +50,8 @@ class TelnetMessage(Message):
 class _Session:
     awaited: str | None = None
     """What the client was asked for last."""
+    tail: bytes = b""
+    """The last that the server showed since: a prompt may come an octet at a time."""
 
 
 def looks_like(head: bytes) -> bool:
@@ -85,23 +88,24 @@ def parse_stream(cursor: Cursor, from_client: bool, conversation: Conversation) 
         raise TruncatedError("command", len(octets), "the command is not whole")
     if from_client:
         return _typed(text, options, length, session, ended=conversation.ended)
-    prompt = _prompt(text)
+    session.tail = (session.tail + text)[-MAX_TAIL_OCTETS:]
+    prompt = _prompt(session.tail)
     if prompt is None and not options:
         return PassedOver(length=length)
     if prompt is not None:
         session.awaited = prompt
+        session.tail = b""
     if prompt == "shell":
         conversation.finished = True
     return TelnetMessage(length=length, from_client=False, options=options, prompt=prompt, secrets=())
 
 
 def _prompt(text: bytes) -> str | None:
-    tail = text[-128:]
-    if LOGIN.search(tail):
+    if LOGIN.search(text):
         return "login"
-    if PASSWORD.search(tail):
+    if PASSWORD.search(text):
         return "password"
-    return "shell" if SHELL.search(tail) else None
+    return "shell" if SHELL.search(text) else None
 
 
 def _typed(

@@ -31,7 +31,9 @@ def read(octets):
 
 
 def encoded(**fields):
-    options = {name: fields.pop(name) for name in list(fields) if name not in ("code", "payload", "mtype", "mid")}
+    options = {
+        name: fields.pop(name) for name in list(fields) if name not in ("code", "payload", "mtype", "mid")
+    }
     message = aiocoap.Message(
         code=fields["code"], payload=fields.get("payload", b""), transport_tuning=TransportTuning()
     )
@@ -47,7 +49,12 @@ def encoded(**fields):
 def test_exchange_of_the_standard():
     asked, said = read(GET), read(CONTENT)
 
-    assert (asked.method, asked.code_text, asked.path, asked.message_id) == ("GET", "0.01", "/temperature", 0x7D34)
+    assert (asked.method, asked.code_text, asked.path, asked.message_id) == (
+        "GET",
+        "0.01",
+        "/temperature",
+        0x7D34,
+    )
     assert (asked.message_type, asked.is_request, asked.token) == (0, True, b"")
     assert (said.code_text, said.message_type, said.message_id, said.payload_octets) == ("2.05", 2, 0x7D34, 6)
     assert not said.is_request
@@ -58,7 +65,9 @@ WORDS = st.text("abcdefgh", min_size=1, max_size=12)
 
 
 @given(
-    code=st.sampled_from([aiocoap.GET, aiocoap.POST, aiocoap.PUT, aiocoap.DELETE, aiocoap.FETCH, aiocoap.iPATCH]),
+    code=st.sampled_from(
+        [aiocoap.GET, aiocoap.POST, aiocoap.PUT, aiocoap.DELETE, aiocoap.FETCH, aiocoap.iPATCH]
+    ),
     mtype=st.sampled_from([aiocoap.CON, aiocoap.NON]),
     mid=st.integers(0, 65_535),
     token=st.binary(max_size=8),
@@ -140,7 +149,9 @@ def test_empty_messages():  # RFC 7252 4.3 and 1.2: ping, acknowledgement, reset
         pytest.param(b"\x40\x01\0\0\xff", MalformedError, "payload", id="marker-without-payload"),
         pytest.param(b"\x40\x01\0\0\xb4abc", TruncatedError, "option_value", id="option-past-the-end"),
         pytest.param(b"\x40\x01\0\0" + b"\x10a" * 3 + b"\0" * 70, LimitError, "options", id="many-options"),
-        pytest.param(b"\x40\x01\0\0\xbe\xff\xff" + bytes(70_000), LimitError, "option_length", id="long-option"),
+        pytest.param(
+            b"\x40\x01\0\0\xbe\xff\xff" + bytes(70_000), LimitError, "option_length", id="long-option"
+        ),
     ],
 )
 def test_error_names_the_field(octets, error, field):
@@ -168,7 +179,9 @@ def test_a_request_is_told_on_any_port_and_its_answer_with_it():
 
 def test_noise_is_no_request():
     noise = random.Random(3)
-    heads = [bytes([0x40 | noise.randrange(9), noise.randrange(1, 8)]) + noise.randbytes(62) for _ in range(50_000)]
+    heads = [
+        bytes([0x40 | noise.randrange(9), noise.randrange(1, 8)]) + noise.randbytes(62) for _ in range(50_000)
+    ]
 
     assert sum(map(looks_like_request, heads)) < 5  # though version, token length and code were right already
     assert not any(looks_like_request(noise.randbytes(64)) for _ in range(50_000))
