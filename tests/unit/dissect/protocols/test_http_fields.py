@@ -179,7 +179,7 @@ def test_an_event_stream_is_told_at_once(framing):
     assert (asked.accepts_events, said.is_event_stream, said.body_captured) == (True, True, False)
     assert said.length == len(first)
     if framing.endswith(b"chunked"):
-        chunk = read(b'f\r\ndata: {"on":1}\n\n\r\n', False, conversation)
+        chunk = read(b'10\r\ndata: {"on":1}\n\n\r\n', False, conversation)
         assert (type(chunk), chunk.length) == (PassedOver, 22)
     else:
         assert conversation.server_finished
