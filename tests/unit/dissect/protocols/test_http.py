@@ -263,7 +263,7 @@ def test_interim_answers_are_passed_over():  # RFC 9110 15.2
     assert isinstance(response(b"HTTP/1.1 100 Continue\r\n\r\n"), PassedOver)
 
 
-def test_a_switch_of_protocols_ends_the_reading():  # RFC 9110 15.2.2, RFC 6455 1.3
+def test_a_switch_of_protocols_hands_the_stream_over():  # RFC 9110 15.2.2, RFC 6455 1.3
     conversation = Conversation()
     asked = request(
         b"GET /ws HTTP/1.1\r\nUpgrade: WebSocket\r\nConnection: Upgrade\r\nOrigin: http://a.example\r\n\r\n",
@@ -272,7 +272,7 @@ def test_a_switch_of_protocols_ends_the_reading():  # RFC 9110 15.2.2, RFC 6455 
     said = response(b"HTTP/1.1 101 Switching Protocols\r\nUpgrade: websocket\r\n\r\n\x81\x05", conversation)
 
     assert (asked.upgrade, asked.origin, said.status) == ("websocket", "http://a.example", 101)
-    assert conversation.finished
+    assert conversation.next_protocol == "websocket"
 
 
 def test_what_an_answer_discloses():
