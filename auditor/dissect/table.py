@@ -13,19 +13,8 @@ from importlib import import_module
 from auditor.dissect.registry import Dissector
 
 PROTOCOLS = (
-    "tls",
-    "http",
-    "mqtt",
-    "dns",
-    "mdns",
-    "dhcp",
-    "ntp",
-    "ssdp",
-    "e131",
-    "artnet",
-    "igmp",
-    "mld",
-    "quic",
+    *("tls", "http", "mqtt", "dns", "mdns", "dhcp", "ntp", "ssdp", "e131", "artnet", "igmp", "mld"),
+    *("quic", "stun", "natpmp", "pcp"),
 )
 """Modules of ``auditor.dissect.protocols``; each has ``DISSECTOR``, or ``DISSECTORS`` for several rows."""
 

@@ -67,7 +67,7 @@ class QuicInitial(Message):
 
     version: int
     server_name: str | None
-    """Lower case; the outer name where ``has_encrypted_client_hello``; None also where not ``is_complete``."""
+    """Lower case; the outer one where ``has_encrypted_client_hello``; None also where not ``is_complete``."""
     application_protocols: tuple[str, ...]
     has_encrypted_client_hello: bool
     """As in TLS: the extension is present, which alone does not say that the name is hidden."""
