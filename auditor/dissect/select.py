@@ -131,6 +131,12 @@ class Selector:
         else:
             self._other[OTHER_PROTOCOLS[dissector.transport]] = True
 
+    def may_begin(self, octets: bytes, ports: tuple[int, int]) -> bool:
+        """Whether a segment with these first octets may be a beginning: what ``choose`` asks of columns."""
+        if len(octets) == 2 and self._tcp_beginnings[int.from_bytes(octets, "little")]:
+            return True
+        return bool(self._tcp_ports[ports[0]] or self._tcp_ports[ports[1]])
+
     def pass_over(self, conversation: int, forward: bool, until: int) -> None:
         """Want nothing of a direction that lies before the sequence number ``until``."""
         number = direction_number(conversation, forward)

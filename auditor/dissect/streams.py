@@ -130,8 +130,11 @@ class StreamReader:
         if direction.finished:
             return False
         # Behind a loss only a beginning counts.
-        is_behind_loss = direction.stream is None and direction.was_read
-        return not is_behind_loss or talk.dissector is None or talk.dissector.looks_like(bytes(head))
+        if direction.stream is not None or not direction.was_read:
+            return True
+        if talk.dissector is not None:
+            return talk.dissector.looks_like(bytes(head))
+        return self._selector.may_begin(bytes(head[:2]), talk.row.ports(forward))
 
     def is_other_connection(self, talk: Talk, forward: bool, sequence: int) -> bool:
         """Whether a SYN with this number opens another connection than the known one."""

@@ -143,10 +143,10 @@ class DuplicateFilter:
 
     def _carry(self, batch: PacketBatch, prints: UInt64, is_copy: npt.NDArray[np.bool_]) -> None:
         """Remember the originals that a copy in the next batch could repeat."""
-        latest = int(batch.timestamp_ns[-1])
-        recent = np.flatnonzero((np.abs(batch.timestamp_ns - latest) < MAX_COPY_DELAY_NS) & ~is_copy)[
-            -MAX_CARRIED_PACKETS:
-        ]
+        moment, begin = batch.timestamp_ns, max(0, len(batch) - MAX_CARRIED_PACKETS)
+        latest = int(moment[-1])
+        is_recent = (np.abs(moment[begin:] - latest) < MAX_COPY_DELAY_NS) & ~is_copy[begin:]
+        recent = begin + np.flatnonzero(is_recent)
         kept = self._carried_moments > latest - MAX_COPY_DELAY_NS
         full = self._full_prints(batch, recent, prints[recent])
         fresh = np.stack((prints[recent], full))

@@ -68,6 +68,18 @@ class Period:
     """Starts, not intervals."""
 
 
+class Path(NamedTuple):
+    """A further place where packets of a flow were recorded: behind a router, or with another VLAN tag."""
+
+    source_link: LinkAddress
+    destination_link: LinkAddress
+    vlan_id: int
+    hop_limit: int
+    """Of the first packet there; lower than the flow's own by the routers between."""
+    packets: int
+    """Recorded there; they count once in the flow, wherever they were recorded."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Flow:
     """A two-way flow (RFC 5103), or several that were folded into one row."""
@@ -102,6 +114,8 @@ class Flow:
     4 starts.  Flows of one conversation carry the same period."""
     refused_by: Address | None
     """Who sent the RST or ICMP error, where the outcome is refused or prohibited."""
+    paths: tuple[Path, ...] = ()
+    """Further places where packets of this flow were recorded, either direction; few at most."""
 
     @property
     def initiator(self) -> Endpoint:

@@ -10,6 +10,7 @@ cannot be crafted so that its keys collide and probing takes for ever.
 from __future__ import annotations
 
 import secrets
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -139,6 +140,21 @@ class KeyTable:
             places = (places[is_out] + 1) & (slots - 1)
 
 
+def before(values: Int64) -> Int64:
+    """Each value's predecessor; the first stands for itself."""
+    result = np.empty_like(values)
+    result[1:] = values[:-1]
+    result[:1] = values[:1]
+    return result
+
+
+def run_starts(values: npt.NDArray[Any]) -> Int64:
+    """Where each run of equal values begins."""
+    is_first = np.ones(len(values), bool)
+    np.not_equal(values[1:], values[:-1], out=is_first[1:])
+    return np.flatnonzero(is_first)
+
+
 def group_order(numbers: Int64, table_size: int) -> tuple[Int64, Int64]:
     """
     Bring equal numbers together, each group in the order it came.
@@ -156,7 +172,4 @@ def group_order(numbers: Int64, table_size: int) -> tuple[Int64, Int64]:
     else:
         labels = numbers
     order = np.argsort(labels, kind="stable")
-    sorted_labels = labels[order]
-    is_first = np.ones(count, bool)
-    np.not_equal(sorted_labels[1:], sorted_labels[:-1], out=is_first[1:])
-    return order, np.flatnonzero(is_first)
+    return order, run_starts(labels[order])

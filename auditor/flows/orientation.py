@@ -15,7 +15,7 @@ import numpy.typing as npt
 from auditor.flows.flow import FlowOutcome, InitiatorKnown
 from auditor.flows.keys import Int64
 from auditor.flows.rows import ACCEPTED, FOLDED, OPENED, SYSTEM_PORTS
-from auditor.flows.ways import Ways
+from auditor.flows.ways import Ways, first_way
 from auditor.packets.batch import PROTOCOL_TCP, RST
 from auditor.units import NS_PER_SECOND
 
@@ -72,10 +72,10 @@ class FlowFields:
 def orient(ways: Ways, fields: FlowFields, recording_start_ns: int) -> Orientation:
     """Decide for all flows at once."""
     is_tcp = fields.protocol == PROTOCOL_TCP
-    first_way = (ways.first_ns[1] < ways.first_ns[0]).astype(np.int64)
+    first = first_way(ways)
     by_port = _server_by_port(fields)
-    way, known = _by_first_datagram(ways, first_way, by_port, recording_start_ns)
-    tcp_way, tcp_known = _by_opening(ways, first_way, by_port)
+    way, known = _by_first_datagram(ways, first, by_port, recording_start_ns)
+    tcp_way, tcp_known = _by_opening(ways, first, by_port)
     way, known = np.where(is_tcp, tcp_way, way), np.where(is_tcp, tcp_known, known)
     forgot_ports = (fields.source_port == 0) & (fields.destination_port == 0) & ~(is_tcp & (known == _PROVEN))
     known = np.where(forgot_ports, _UNKNOWN, known)  # fragments and folded rows
@@ -98,26 +98,26 @@ def _server_by_port(fields: FlowFields) -> Int64:
 
 
 def _by_first_datagram(
-    ways: Ways, first_way: Int64, server_way: Int64, recording_start_ns: int
+    ways: Ways, first: Int64, server_way: Int64, recording_start_ns: int
 ) -> tuple[Int64, Int64]:
     """The first sender began it, unless its port is a server's: then the question was not recorded."""
     begins_inside = ways.first_ns.min(axis=0, initial=np.iinfo(np.int64).max) - recording_start_ns > GRACE_NS
-    is_answer = server_way == first_way
+    is_answer = server_way == first
     known = np.where(begins_inside & ~is_answer, _PROVEN, _LIKELY)
-    return np.where(is_answer, 1 - server_way, first_way), known
+    return np.where(is_answer, 1 - server_way, first), known
 
 
-def _by_opening(ways: Ways, first_way: Int64, server_way: Int64) -> tuple[Int64, Int64]:
+def _by_opening(ways: Ways, first: Int64, server_way: Int64) -> tuple[Int64, Int64]:
     """SYN, then SYN with ACK, then ports."""
     opened = (ways.marks & OPENED) != 0
     accepted = (ways.marks & ACCEPTED) != 0
     claims = opened | accepted[::-1]  # SYN from here, or SYN with ACK from the other end
-    way = np.where(claims[0] & claims[1], first_way, claims[1].astype(np.int64))
+    way = np.where(claims[0] & claims[1], first, claims[1].astype(np.int64))
     # Both ends claim: SYNs crossed, or a later connection went the other way; SYN beats SYN with ACK.
     way = np.where(claims[0] & claims[1] & (opened[0] != opened[1]), opened[1].astype(np.int64), way)
     is_proven = claims.any(axis=0)
     has_server = server_way >= 0
-    way = np.where(is_proven, way, np.where(has_server, 1 - server_way, first_way))
+    way = np.where(is_proven, way, np.where(has_server, 1 - server_way, first))
     return way, np.where(is_proven, _PROVEN, np.where(has_server, _LIKELY, _UNKNOWN))
 
 

@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from auditor.flows.flow import Period
-from auditor.flows.keys import Int64, KeyTable, UInt64, group_order
+from auditor.flows.keys import Int64, KeyTable, UInt64, before, group_order, run_starts
 from auditor.units import NS_PER_MILLISECOND, NS_PER_SECOND
 
 BURST_GAP_NS = 200 * NS_PER_MILLISECOND
@@ -202,15 +202,15 @@ class RhythmTable:
         """
         Add events in the order they were recorded.
 
-        ``tags``: the sequence number of a SYN, so that a retransmitted one is
-        no start; -1 for a datagram.
+        ``tags``: port and sequence number of a SYN, so that a retransmitted one
+        is no start; -1 for a datagram.
         """
         if not len(conversations):
             return
         order, begin = group_order(conversations, self._keys.count)
         conversation, moment, tag = conversations[order], timestamp_ns[order], tags[order]
         first = conversation[begin]
-        previous_ns, previous_tag = np.roll(moment, 1), np.roll(tag, 1)
+        previous_ns, previous_tag = before(moment), before(tag)
         previous_ns[begin], previous_tag[begin] = self._last_event_ns[first], self._last_tag[first]
         is_start = (moment - previous_ns >= BURST_GAP_NS) & ((tag == _NO_TAG) | (tag != previous_tag))
         is_new = self._counts[first] == 0
@@ -226,11 +226,10 @@ class RhythmTable:
         """Starts, grouped by conversation."""
         if not len(conversation):
             return
-        is_first = np.append(True, conversation[1:] != conversation[:-1])
-        begin = np.flatnonzero(is_first)
+        begin = run_starts(conversation)
         first = conversation[begin]
         length = np.diff(np.append(begin, len(conversation)))
-        previous = np.roll(moment, 1)
+        previous = before(moment)
         previous[begin] = self._last_ns[first]
         index = np.arange(len(conversation)) - np.repeat(begin, length) + self._counts[conversation] - 1
         has_previous = index >= 0

@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from auditor.flows.keys import Int64, KeyTable, UInt64
+from auditor.flows.flow import Path
+from auditor.flows.keys import Int64, KeyTable, UInt64, run_starts
 from auditor.flows.orientation import (
     REFUSED,
     UNANSWERED,
@@ -29,13 +30,16 @@ from auditor.flows.rows import (
     FlowRows,
     conversation_keys,
 )
-from auditor.flows.ways import Ways, add_up
-from auditor.packets.batch import PROTOCOL_ICMP, PROTOCOL_ICMPV6
+from auditor.flows.ways import Ways, add_up, first_way
+from auditor.packets.batch import PROTOCOL_ICMP, PROTOCOL_ICMPV6, link_from_word
 
 MAX_FLOWS_PER_CONVERSATION = 32
 """Flows of one conversation (same ends, same service) that stay apart; the others become one row for each
 outcome.  A poller that connects each second makes 86,400 flows a day, and the first few show what there is
 to see."""
+
+MAX_PATHS_PER_FLOW = 8
+"""Further recording points shown of one flow: a home has a router and perhaps two switches that mirror."""
 
 Columns = dict[str, npt.NDArray[Any]]
 
@@ -46,8 +50,6 @@ _SUMS = ("packets_sent", "packets_received", "octets_sent", "octets_received", "
 def roll_up(rows: FlowRows, refusals: Refusals, rhythms: RhythmTable, recording_start_ns: int) -> Columns:
     """
     Columns of all flows; see ``FlowTable.columns`` for their meaning.
-
-    ``row`` and ``path`` rows are left to ``pairing``.
     """
     pairing = pair_rows(rows)
     ways = add_up(rows, pairing)
@@ -99,7 +101,7 @@ def _assemble(
         return np.where(has_sent, at_source[row], at_destination[row])
 
     source_link, destination_link = pairing.fields.source_link, pairing.fields.destination_link
-    earliest_way = np.where(_is_before(ways, sent, received, index), sent, received)
+    earliest_way = first_way(ways)
     requests = np.where(fields.protocol == PROTOCOL_ICMP, 8, 128)
     initiator_port = np.where(sent == 0, fields.source_port, fields.destination_port)
     responder_port = np.where(sent == 0, fields.destination_port, fields.source_port)
@@ -131,18 +133,32 @@ def _assemble(
         "duplicates": ways.duplicates.sum(axis=0),
         "connections": np.maximum(1, ways.connections.max(axis=0, initial=0)),
         "is_one_way": fields.is_one_way,
+        "paths": _paths(rows, pairing, ways),
     }
     return columns
 
 
-def _is_before(ways: Ways, sent: Int64, received: Int64, index: Int64) -> npt.NDArray[np.bool_]:
-    """Whether the initiator's first packet came before the responder's."""
-    result = ways.packet_number[sent, index] <= ways.packet_number[received, index]
-    for column in (ways.capture_index, ways.first_ns):
-        mine, theirs = column[sent, index], column[received, index]
-        result = np.where(mine == theirs, result, mine < theirs)
-    result = np.where(ways.row[sent, index] < 0, False, result)
-    return np.where(ways.row[received, index] < 0, True, result)
+def _paths(rows: FlowRows, pairing: Pairing, ways: Ways) -> npt.NDArray[np.object_]:
+    """Tuples of ``Path``: every row of a flow that is not the one nearest to its sender."""
+    paths = np.empty(pairing.flow_count, object)
+    paths[:] = [()] * pairing.flow_count
+    several = np.flatnonzero(ways.rows.max(axis=0, initial=0) > 1)
+    if several.size:
+        is_further = np.isin(pairing.flow, several)
+        is_further[ways.row[ways.row >= 0]] = False
+        fields = pairing.fields
+        for row in np.flatnonzero(is_further).tolist():
+            flow = int(pairing.flow[row])
+            if len(paths[flow]) < MAX_PATHS_PER_FLOW:
+                path = Path(
+                    link_from_word(int(fields.source_link[row])),
+                    link_from_word(int(fields.destination_link[row])),
+                    int(fields.vlan_id[row]),
+                    int(rows.hop_limit[row]),
+                    int(rows.packets[row] + rows.duplicates[row]),
+                )
+                paths[flow] = (*paths[flow], path)
+    return paths
 
 
 def _add_refusals(columns: Columns, refusals: Refusals) -> None:
@@ -217,7 +233,7 @@ def _fold_conversations(columns: Columns) -> Columns:
     keys = np.stack([kind, *words]).astype(np.uint64)
     conversation = KeyTable(len(keys), count).locate(keys)
     order = np.argsort(conversation, kind="stable")
-    begin = np.flatnonzero(np.append(True, conversation[order][1:] != conversation[order][:-1]))
+    begin = run_starts(conversation[order])
     lengths = np.diff(np.append(begin, count))
     if lengths.max() <= MAX_FLOWS_PER_CONVERSATION:
         return columns
@@ -232,7 +248,7 @@ def _fold_conversations(columns: Columns) -> Columns:
     group = KeyTable(len(group_keys), len(surplus)).locate(group_keys)
     member = surplus[np.argsort(group, kind="stable")]
     labels = np.sort(group)
-    begin = np.flatnonzero(np.append(True, labels[1:] != labels[:-1]))
+    begin = run_starts(labels)
     is_several = np.diff(np.append(begin, len(member))) > 1
     head = member[begin]
     joined = {name: column[head] for name, column in columns.items()}

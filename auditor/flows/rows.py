@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from auditor.flows.keys import Int64, KeyTable, UInt64, group_order
+from auditor.flows.keys import Int64, KeyTable, UInt64, before, group_order, run_starts
 from auditor.packets.batch import ACK, PROTOCOL_TCP, PROTOCOL_UDP, SYN, PacketBatch
 
 KEY_WORDS = 7
@@ -28,6 +28,7 @@ SYSTEM_PORTS = 1024
 """Ports below are for services (RFC 6335 section 6)."""
 
 _LINK_BITS = np.uint64((1 << 48) - 1)
+_ROWS_AT_ONCE = 1 << 14
 _NEVER_NS = np.iinfo(np.int64).max
 _LONG_AGO_NS = np.iinfo(np.int64).min
 
@@ -139,9 +140,9 @@ class FlowRows:
             return
         order = np.argsort(rows, kind="stable")
         row, sequence = rows[order], sequences[order]
-        begin = np.flatnonzero(np.append(True, row[1:] != row[:-1]))
+        begin = run_starts(row)
         touched = row[begin]
-        previous = np.roll(sequence, 1)
+        previous = before(sequence)
         previous[begin] = self.last_syn[touched]
         self.connections[touched] += np.add.reduceat((sequence != previous).astype(np.int64), begin)
         none_before = self.first_syn[touched] < 0
@@ -181,13 +182,15 @@ class FlowRows:
 
     def regroup(self, keys: UInt64) -> FlowRows:
         """The same traffic under coarser keys, one column a row of this table; rows that meet are folded."""
-        joined = FlowRows(len(self) // 2)
+        joined = FlowRows()
         by_time = np.lexsort(
             (self.column("packet_number"), self.column("capture_index"), self.column("first_ns"))
         )
-        rows = joined.locate(keys[:, by_time])
+        # In slices: looking all up at once would hold several copies of the keys when memory is scarce.
+        slices = [by_time[begin : begin + _ROWS_AT_ONCE] for begin in range(0, len(by_time), _ROWS_AT_ONCE)]
+        rows = np.concatenate([joined.locate(keys[:, piece]) for piece in slices])
         order = np.argsort(rows, kind="stable")
-        begin = np.flatnonzero(np.append(True, rows[order][1:] != rows[order][:-1]))
+        begin = run_starts(rows[order])
         touched = rows[order[begin]]
         source = by_time[order]
         is_single = np.diff(np.append(begin, len(order))) == 1
@@ -239,7 +242,9 @@ def conversation_events(batch: PacketBatch, is_duplicate: npt.NDArray[np.bool_])
     is_event |= (batch.tcp_flags & (SYN | ACK)) == SYN
     is_event &= ~is_duplicate
     events = np.flatnonzero(is_event)
-    tags = np.where(batch.protocol[events] == PROTOCOL_TCP, batch.tcp_sequence[events].astype(np.int64), -1)
+    # The port belongs to it: some small hosts begin every connection with the same sequence number.
+    opening = batch.tcp_sequence[events].astype(np.int64) | batch.source_port[events].astype(np.int64) << 32
+    tags = np.where(batch.protocol[events] == PROTOCOL_TCP, opening, -1)
     return events, tags
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from auditor.addresses import Address, LinkAddress
-from auditor.flows.flow import Endpoint, Flow, FlowKey, PacketReference, Period
+from auditor.flows.flow import Endpoint, Flow, FlowKey, PacketReference, Path, Period
 from auditor.flows.fold import fold_rows
 from auditor.flows.orientation import KNOWN, OUTCOMES, PROHIBITED, REFUSED
 from auditor.flows.refusals import Refusals
@@ -33,6 +33,7 @@ MAX_SLICE_PACKETS = 1 << 16
 
 _ADDRESS_CACHE = 1 << 14
 _NO_PACKET_NS = 0
+_FLOWS_AT_ONCE = 4096  # turned from columns to objects together
 
 
 class FlowTable:
@@ -151,8 +152,13 @@ class FlowTable:
 
     def _fold(self) -> None:
         before = len(self._rows)
-        self._rows = fold_rows(self._rows, self._limit)
+        self._rows = fold_rows(self._hand_over(), self._limit)
         self.folded_rows += before - len(self._rows)
+
+    def _hand_over(self) -> FlowRows:
+        """The rows, kept by nobody else, so that folding can free them step by step."""
+        rows, self._rows = self._rows, FlowRows()
+        return rows
 
     def merge(self, later: FlowTable) -> None:
         """Continue with the table of the part of the recording that follows; ``later`` is left as it was."""
@@ -195,9 +201,10 @@ class FlowTable:
     def __iter__(self) -> Iterator[Flow]:
         """All flows, sorted by their first packet."""
         columns = self.columns()
-        lists = [columns[name].tolist() for name in _FLOW_COLUMNS]
-        for values in zip(*lists, strict=True):
-            yield _flow(*values)
+        for begin in range(0, len(columns["protocol"]), _FLOWS_AT_ONCE):
+            lists = [columns[name][begin : begin + _FLOWS_AT_ONCE].tolist() for name in _FLOW_COLUMNS]
+            for values in zip(*lists, strict=True):
+                yield _flow(*values)
 
 
 _FLOW_COLUMNS = (
@@ -207,7 +214,7 @@ _FLOW_COLUMNS = (
     "packets_sent", "packets_received", "octets_sent", "octets_received", "payload_sent", "payload_received",
     "tcp_flags_sent", "tcp_flags_received", "capture_index", "packet_number", "hop_limit", "duplicates",
     "connections", "folded", "starts",
-    "period_seconds", "jitter_seconds", "refused_by_high", "refused_by_low",
+    "period_seconds", "jitter_seconds", "refused_by_high", "refused_by_low", "paths",
 )  # fmt: skip
 
 
@@ -220,6 +227,7 @@ def _flow(
     payload_received: int, tcp_flags_sent: int, tcp_flags_received: int, capture_index: int,
     packet_number: int, hop_limit: int, duplicates: int, connections: int, folded: bool, starts: int,
     period_seconds: float, jitter_seconds: float, refused_by_high: int, refused_by_low: int,
+    paths: tuple[Path, ...],
 ) -> Flow:  # fmt: skip
     has_period = period_seconds == period_seconds  # not NaN
     return Flow(
@@ -251,6 +259,7 @@ def _flow(
         if has_period
         else None,
         refused_by=_address(refused_by_high, refused_by_low) if outcome in (REFUSED, PROHIBITED) else None,
+        paths=paths,
     )
 
 

@@ -105,3 +105,13 @@ def _earliest(rows: FlowRows, order: Int64, begin: Int64) -> Int64:
     by_time = np.lexsort((rows.packet_number[order], rows.capture_index[order], rows.first_ns[order], group))
     result: Int64 = order[by_time[begin]]
     return result
+
+
+def first_way(ways: Ways) -> Int64:
+    """Which direction began; packets of one moment stand in the order of their recording."""
+    is_second = ways.packet_number[1] < ways.packet_number[0]
+    for column in (ways.capture_index, ways.first_ns):
+        is_second = np.where(column[0] == column[1], is_second, column[1] < column[0])
+    is_second = np.where(ways.row[0] < 0, True, is_second & (ways.row[1] >= 0))
+    result: Int64 = is_second.astype(np.int64)
+    return result

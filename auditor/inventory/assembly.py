@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
 
 from auditor.addresses import (
     AddressKind,
@@ -17,6 +16,7 @@ from auditor.capture.record import CaptureFacts
 from auditor.flows.flow import Flow, FlowKey
 from auditor.inventory.abilities import DeviceSights, device_abilities, recorder_link
 from auditor.inventory.choose import nickname_of, resolve_chosen, second_interface
+from auditor.inventory.collected import Collected
 from auditor.inventory.contacts import remote_contacts
 from auditor.inventory.control_facts import carrying_contacts, control_facts, controlled_ports
 from auditor.inventory.coverage import build_coverage, summarise_captures
@@ -43,15 +43,12 @@ from auditor.inventory.vantage import Judged, Sights, gather_sights, judge_vanta
 from auditor.inventory.vendors import vendor_of
 from auditor.units import NS_PER_SECOND
 
-if TYPE_CHECKING:
-    from auditor.inventory.build import InventoryBuilder
-
 REBOOT_AFTER_NS = 60 * NS_PER_SECOND  # a join later than this after the first sighting is a second start
 NOT_LIGHTING = frozenset({"router", "phone", "computer", "hub", "broker", "recorder", "server"})
 
 
 def assemble_inventory(
-    builder: InventoryBuilder,
+    builder: Collected,
     flows: list[Flow],
     captures: tuple[CaptureFacts, ...],
     unclaimed: Mapping[FlowKey, int],
@@ -199,7 +196,7 @@ def _rank_what_was_asked_for(
 
 
 def _judge(
-    builder: InventoryBuilder,
+    builder: Collected,
     network: Network,
     sights: Sequence[Sights],
     captures: Sequence[CaptureFacts],
@@ -213,7 +210,7 @@ def _judge(
     ]
 
 
-def _joins(builder: InventoryBuilder, network: Network, pairs: Pairs) -> dict[str, Join]:
+def _joins(builder: Collected, network: Network, pairs: Pairs) -> dict[str, Join]:
     """The last join of each device: the one after the power came back."""
     found: dict[str, list[Join]] = {}
     for link, joins in builder.identity.joins.items():
@@ -314,7 +311,7 @@ def _phases(
 def _device(
     host: Host,
     network: Network,
-    builder: InventoryBuilder,
+    builder: Collected,
     roles: Mapping[str, tuple[str, ...]],
     ranks: Mapping[str, LightingRank],
     missing: Mapping[str, Mapping[Ability, str]],

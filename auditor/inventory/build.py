@@ -7,7 +7,6 @@ counts; ``build`` relates what was counted once all of it is known.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
@@ -24,20 +23,11 @@ from auditor.dissect.protocols.tls import Certificate, ClientHello, ServerHello
 from auditor.dissect.syntax.dns_message import DnsMessage
 from auditor.flows.flow import Flow, FlowKey
 from auditor.home.model import Home
-from auditor.inventory.announcements import AnnouncementCollector
 from auditor.inventory.assembly import assemble_inventory
 from auditor.inventory.choose import check_chosen
-from auditor.inventory.content import ContentCollector
-from auditor.inventory.controls import ControlCollector
-from auditor.inventory.downloads import DownloadCollector
-from auditor.inventory.identity import IdentityCollector, is_multicast_dns
-from auditor.inventory.load import LoadCollector
-from auditor.inventory.lookups import LookupCollector
+from auditor.inventory.collected import Collected
+from auditor.inventory.identity import is_multicast_dns
 from auditor.inventory.model import Inventory
-from auditor.inventory.names import NameCollector
-from auditor.inventory.secrets import SecretCollector
-from auditor.inventory.sessions import SessionCollector
-from auditor.inventory.survey import Survey
 from auditor.packets.batch import PacketBatch
 
 __all__ = ["InventoryBuilder", "check_chosen"]
@@ -47,27 +37,13 @@ MAX_ISSUES = 1000  # kept of what could not be read: more of them say the same o
 Handler = Callable[[Envelope, Any], None]
 
 
-class InventoryBuilder:
+class InventoryBuilder(Collected):
     """Collects what messages say; all workers of a run share ``run_key``, which is never written."""
 
     def __init__(
         self, home: Home | None = None, chosen: Sequence[str] = (), run_key: bytes | None = None
     ) -> None:
-        self.home = home if home is not None else Home()
-        self.chosen = tuple(chosen)
-        self.survey = Survey()
-        self.identity = IdentityCollector()
-        self.content = ContentCollector()
-        self.names = NameCollector()
-        self.secrets = SecretCollector(run_key if run_key is not None else os.urandom(32))
-        self.controls = ControlCollector(self.secrets)
-        self.announcements = AnnouncementCollector(self.secrets)
-        self.load = LoadCollector()
-        self.lookups = LookupCollector()
-        self.sessions = SessionCollector()
-        self.downloads = DownloadCollector()
-        self.issues: list[Issue] = []
-        self.issues_dropped = 0
+        super().__init__(home, chosen, run_key)
         self._handlers = self._table()
 
     def _table(self) -> dict[type, tuple[Handler, ...]]:
@@ -131,19 +107,3 @@ class InventoryBuilder:
         """
         self.controls.finish()
         return assemble_inventory(self, list(flows), tuple(captures), unclaimed or {})
-
-    def overflows(self) -> dict[str, int]:
-        """How much each bounded table had to leave out, by what it holds."""
-        return {
-            "announcements": self.announcements.rows.overflow,
-            "controls": self.controls.rows.overflow + self.controls.lost_requests,
-            "conversations": self.content.rows.overflow,
-            "downloads": self.downloads.rows.overflow,
-            "encrypted sessions": self.sessions.rows.overflow,
-            "hosts": self.identity.hosts.overflow + self.identity.leases.overflow,
-            "lighting data": self.load.rows.overflow,
-            "name lookups": self.lookups.rows.overflow,
-            "names": self.names.answers.overflow,
-            "parts that could not be read": self.issues_dropped,
-            "secrets": self.secrets.rows.overflow,
-        }

@@ -38,6 +38,9 @@ Document = dict[str, Any]
 HIDDEN_ADDRESS = "(address hidden)"
 HIDDEN_NAME = "(name hidden)"
 
+WITHHELD = "redaction"
+"""``where`` of the entries in ``issues`` that count what is not shown."""
+
 MIN_WORD_CHARACTERS = 3
 """Shorter names are replaced only where they are a whole field: ``on`` would tear sentences apart."""
 
@@ -99,7 +102,7 @@ def redact(
     With ``reveal`` the same document is returned and marked.
     """
     if reveal:
-        return {**document, "redaction": {"applied": False, "revealed": True, "withheld": []}}
+        return {**document, "redaction": {"applied": False, "revealed": True}}
     return _Gate(inventory, key, document, asked_for).pass_through(document)
 
 
@@ -131,7 +134,12 @@ class _Gate:
         self._allow(asked_for)
         words = self._private_words(document, inventory)
         self._words = {_folded(word): instead for word, instead in reversed(words.items())}
-        self._pattern = _word_pattern(word for word in words if len(word) >= MIN_WORD_CHARACTERS)
+        # One alternation of all words would try each of them at each character of each text.  Looking for a
+        # word inside a text is fast, and few texts hold any.
+        self._searched = [
+            (_folded(word), word) for word in words if len(word) >= MIN_WORD_CHARACTERS and _folded(word)
+        ]
+        self._known_texts: dict[str, str] = {}
 
     def _allow(self, asked_for: Sequence[str]) -> None:
         for word in asked_for:
@@ -191,11 +199,10 @@ class _Gate:
             **document["coverage"],
             "could_not_see": [self._row(row) for row in document["coverage"]["could_not_see"]],
         }
-        shown["redaction"] = {
-            "applied": True,
-            "revealed": False,
-            "withheld": [{"what": what, "count": count} for what, count in self._withheld.items()],
-        }
+        shown["issues"] += [
+            {"where": WITHHELD, "problem": what, "count": count} for what, count in self._withheld.items()
+        ]
+        shown["redaction"] = {"applied": True, "revealed": False}
         return shown
 
     def _touches(self, peer: str) -> Callable[[Document], bool]:
@@ -258,13 +265,21 @@ class _Gate:
 
     def text(self, text: str) -> str:
         """A text with private words replaced and unknown addresses and local names hidden."""
+        known = self._known_texts.get(text)
+        if known is None:
+            known = self._known_texts[text] = self._gated(text)
+        return known
+
+    def _gated(self, text: str) -> str:
         folded = _folded(text)
         if folded in self._allowed_names:
             return text
         if folded in self._words:
             return self._words[folded]
-        if self._pattern is not None:
-            text = self._pattern.sub(self._word, text)
+        whole = text.casefold()
+        pattern = _word_pattern(word for searched, word in self._searched if searched in whole)
+        if pattern is not None:
+            text = pattern.sub(self._word, text)
         text = _LINK.sub(self._link, text)
         text = _LINK_BARE.sub(self._link, text)
         text = _IPV6.sub(self._address, text)

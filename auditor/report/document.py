@@ -71,7 +71,7 @@ def build_document(
     return {
         "schema_version": SCHEMA_VERSION,
         "tool_version": tool_version,
-        "redaction": {"applied": False, "revealed": True, "withheld": []},
+        "redaction": {"applied": False, "revealed": True},
         "captures": [
             _capture(summary, name) for summary, name in zip(inventory.captures, names, strict=True)
         ],

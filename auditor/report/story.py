@@ -12,6 +12,7 @@ from collections.abc import Callable
 from datetime import date, timedelta
 from typing import Any
 
+from auditor.redaction.redact import WITHHELD
 from auditor.report import traffic, wording
 from auditor.report.grid import coverage_grid
 from auditor.report.outline import Fields, Heading, Items, Outline, Paragraph, Table
@@ -21,7 +22,7 @@ Document = dict[str, Any]
 
 MAX_SHOWN_FINDINGS = 100
 """Printed in full; the JSON document holds all."""
-MAX_SHOWN_EVIDENCE = 3
+MAX_SHOWN_EVIDENCE = 3  # packets named in the text; the JSON holds the rest
 MAX_SHOWN_RULES = 6
 """Of rules that share one open question; the others are counted."""
 
@@ -85,7 +86,9 @@ def _privacy(document: Document) -> Outline:
     redaction = document["redaction"]
     if redaction["revealed"]:
         return [Paragraph("This report contains private data: nobody's names and addresses are hidden.")]
-    withheld = ", ".join(f"{row['what']} {row['count']}" for row in redaction["withheld"])
+    withheld = ", ".join(
+        f"{row['problem']} {row['count']}" for row in document["issues"] if row["where"] == WITHHELD
+    )
     text = (
         "Other people's devices appear as roles with pseudonyms; passwords and other secrets are never shown."
     )
@@ -243,8 +246,9 @@ def _limits(document: Document) -> Outline:
     blocks.append(Paragraph(f"Always: {general}"))
     if scopes:
         blocks.append(Paragraph("Every 'not found' is limited to this: " + " ".join(scopes)))
-    if document["issues"]:
-        texts = [f"{row['where']}: {row['problem']} ({row['count']})" for row in document["issues"]]
+    unread = [row for row in document["issues"] if row["where"] != WITHHELD]
+    if unread:
+        texts = [f"{row['where']}: {row['problem']} ({row['count']})" for row in unread]
         blocks += [Paragraph("Could not be read:"), Items(traffic.shown(texts))]
     return blocks
 

@@ -103,7 +103,6 @@ def _load(name: str) -> None:
         import numpy as np  # noqa: F401
 
 
-
 def main() -> None:
     name, path, limit = sys.argv[1], Path(sys.argv[2]), int(sys.argv[3])
     _load(name)

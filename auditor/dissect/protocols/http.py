@@ -16,6 +16,7 @@ from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.form import names_of
 from auditor.dissect.syntax.http_body import (
+    MAX_BODY_KEPT,
     Body,
     Framing,
     after_last_chunk,
@@ -35,7 +36,7 @@ from auditor.dissect.syntax.http_credentials import (
 )
 from auditor.dissect.syntax.http_head import HttpHead, SightedSecret, has_head_of_text, parse_head
 from auditor.dissect.syntax.text import printable
-from auditor.errors import MalformedError
+from auditor.errors import MalformedError, TruncatedError
 from auditor.wire import Cursor
 
 # IANA service names: http 80, http-alt 8080; 8000 and 8081 by common practice
@@ -116,6 +117,8 @@ class _Exchange:
     """Of requests without a final response yet."""
     in_chunks: dict[bool, bool] = field(default_factory=dict)
     """By direction (whether from the client): the size of a further chunk of a body handed on stands next."""
+    needs: dict[bool, int] = field(default_factory=dict)
+    """By direction: octets of the next message that must be there, lest its head is parsed once a segment."""
 
 
 def looks_like(head: bytes) -> bool:
@@ -144,6 +147,11 @@ def parse_stream(cursor: Cursor, from_client: bool, conversation: Conversation) 
     if conversation.is_resumed:
         exchange.in_chunks[from_client] = False
         exchange.methods.clear()
+        exchange.needs.clear()
+    needed = exchange.needs.get(from_client, 0)
+    if len(octets) < needed and not conversation.ended:
+        raise TruncatedError("body", len(octets), f"needs {needed} octets")
+    exchange.needs[from_client] = 0
     if exchange.in_chunks.get(from_client):
         return _further_chunk(octets, exchange, from_client)
     head = parse_head(octets, "request_head" if from_client else "response_head")
@@ -159,8 +167,11 @@ def parse_stream(cursor: Cursor, from_client: bool, conversation: Conversation) 
 def _request(
     octets: bytes, head: HttpHead, line: re.Match[bytes], from_client: bool, conversation: Conversation
 ) -> HttpRequest:
+    exchange: _Exchange = conversation.memory
     framing = framing_of(head, is_request=True)
+    exchange.needs[from_client] = head.length + min(framing.content_length or 0, MAX_BODY_KEPT)
     body = read_body(octets, head.length, framing, ended=conversation.ended)
+    exchange.needs[from_client] = 0
     path, query, authority, secrets = split_target(line[2])
     method = line[1].decode("ascii")
     if method == "CONNECT":  # the target is an authority (RFC 9112 3.2.3)
@@ -170,7 +181,6 @@ def _request(
     if authority is None and (sent := head.get(b"host")) is not None:
         authority, in_host = split_authority(sent)
         secrets += in_host
-    exchange: _Exchange = conversation.memory
     exchange.methods.append(method)
     exchange.in_chunks[from_client] = body.more_chunks
     return HttpRequest(
@@ -205,7 +215,9 @@ def _response(
     # RFC 9112 6.3: these have no body, whatever their fields say.
     without_body = tunnels or method == "HEAD" or status in (204, 304)
     framing = Framing(content_length=0) if without_body else framing_of(head, is_request=False)
+    exchange.needs[from_client] = head.length + min(framing.content_length or 0, MAX_BODY_KEPT)
     body = read_body(octets, head.length, framing, ended=conversation.ended)
+    exchange.needs[from_client] = 0
     if exchange.methods:
         exchange.methods.popleft()
     exchange.in_chunks[from_client] = body.more_chunks

@@ -84,7 +84,7 @@ def starts_by_conversation(packets):
         if not is_tcp and packet.source_port < 1024 <= packet.destination_port:
             continue
         key = (packet.source, packet.destination, packet.destination_port, packet.protocol)
-        tag = packet.sequence if is_tcp else None
+        tag = (packet.source_port, packet.sequence)
         before = last.get(key)
         if before is None or (packet.at - before[0] >= BURST_GAP_NS and (not is_tcp or tag != before[1])):
             starts.setdefault(key, []).append(packet.at)

@@ -5,6 +5,7 @@ Oracle: ``reference``, written from RFC 5103 and RFC 9293 without columns.
 """
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 from hypothesis import given, settings
@@ -66,7 +67,7 @@ def recording(draw) -> list[Packet]:
 def table_of(packets, cuts, first_number=1):
     table = FlowTable()
     bounds = [0, *sorted(min(cut, len(packets)) for cut in cuts), len(packets)]
-    for start, stop in zip(bounds[:-1], bounds[1:], strict=True):
+    for start, stop in pairwise(bounds):
         table.add(batch_of(packets[start:stop], first_number=first_number + start))
     return table
 
@@ -74,7 +75,7 @@ def table_of(packets, cuts, first_number=1):
 cuts = st.lists(st.integers(0, 40), max_size=3)
 
 
-@settings(deadline=None)
+@settings(deadline=None, max_examples=60)
 @given(recording(), cuts)
 def test_any_batches_give_the_flows_of_the_reference(packets, split):
     table = table_of(packets, split)
@@ -83,7 +84,7 @@ def test_any_batches_give_the_flows_of_the_reference(packets, split):
     assert table.packets == len(packets)
 
 
-@settings(deadline=None)
+@settings(deadline=None, max_examples=60)
 @given(recording(), st.integers(0, 40), cuts)
 def test_joined_parts_give_the_flows_of_the_reference(packets, cut, split):
     earlier = table_of(packets[:cut], split)
@@ -94,7 +95,7 @@ def test_joined_parts_give_the_flows_of_the_reference(packets, cut, split):
     assert earlier.octets == sum(34 + len(packet.payload) for packet in packets)
 
 
-@settings(deadline=None, max_examples=50)
+@settings(deadline=None, max_examples=30)
 @given(recording(), st.integers(0, 40), st.integers(1, 6))
 def test_bounded_rows_keep_the_totals(packets, cut, limit):
     table = FlowTable(limit=limit)
@@ -108,7 +109,7 @@ def test_bounded_rows_keep_the_totals(packets, cut, limit):
     assert (table.folded_rows > 0) == bool(columns["folded"].any())
 
 
-@settings(deadline=None, max_examples=50)
+@settings(deadline=None, max_examples=30)
 @given(recording())
 def test_folded_conversations_keep_the_totals(packets):
     whole = table_of(packets, []).columns()

@@ -256,6 +256,9 @@ def test_routed_copy_that_came_late_is_not_counted_twice():
     assert (flow.octets_sent, flow.payload_sent) == (69, 1)
     assert flow.initiator.link_address == parse_link(PHONE)
     assert (flow.hop_limit, flow.key.vlan_id) == (64, 10)
+    there, back_there = sorted(flow.paths, key=lambda path: path.source_link != parse_link(ROUTER))
+    assert there == (parse_link(ROUTER), parse_link("02:00:00:00:00:aa"), 20, 63, 2)
+    assert back_there == (parse_link(ROUTER), parse_link("02:00:00:00:00:aa"), 20, 63, 2)
 
 
 def test_two_hosts_with_one_address_stay_apart():
@@ -324,3 +327,10 @@ def test_table_knows_its_totals():
     assert (table.packets, table.octets, table.duplicates, table.folded_rows) == (4, 138, 0, 0)
     assert (table.first_ns, table.last_ns, len(table)) == (START, START + 3 * MILLISECOND, 1)
     assert table.columns()["packets_sent"].tolist() == [2]
+
+
+def test_packets_of_one_moment_stand_in_the_order_of_recording():
+    question = udp(source_port=5_000, destination_port=5_001, source=LIGHT_IP, destination=PHONE_IP)
+
+    assert only([question, question.answer()]).initiator.address == parse_address(LIGHT_IP)
+    assert only([question.answer(), question]).initiator.address == parse_address(PHONE_IP)

@@ -1,0 +1,59 @@
+"""All that was collected of one run's messages: what ``build`` fills and ``assembly`` reads."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+
+from auditor.dissect.message import Issue
+from auditor.home.model import Home
+from auditor.inventory.announcements import AnnouncementCollector
+from auditor.inventory.content import ContentCollector
+from auditor.inventory.controls import ControlCollector
+from auditor.inventory.downloads import DownloadCollector
+from auditor.inventory.identity import IdentityCollector
+from auditor.inventory.load import LoadCollector
+from auditor.inventory.lookups import LookupCollector
+from auditor.inventory.names import NameCollector
+from auditor.inventory.secrets import SecretCollector
+from auditor.inventory.sessions import SessionCollector
+from auditor.inventory.survey import Survey
+
+
+class Collected:
+    """The collectors of one run; ``run_key`` serves secrets' fingerprints and is never written."""
+
+    def __init__(
+        self, home: Home | None = None, chosen: Sequence[str] = (), run_key: bytes | None = None
+    ) -> None:
+        self.home = home if home is not None else Home()
+        self.chosen = tuple(chosen)
+        self.survey = Survey()
+        self.identity = IdentityCollector()
+        self.content = ContentCollector()
+        self.names = NameCollector()
+        self.secrets = SecretCollector(run_key if run_key is not None else os.urandom(32))
+        self.controls = ControlCollector(self.secrets)
+        self.announcements = AnnouncementCollector(self.secrets)
+        self.load = LoadCollector()
+        self.lookups = LookupCollector()
+        self.sessions = SessionCollector()
+        self.downloads = DownloadCollector()
+        self.issues: list[Issue] = []
+        self.issues_dropped = 0
+
+    def overflows(self) -> dict[str, int]:
+        """How much each bounded table had to leave out, by what it holds."""
+        return {
+            "announcements": self.announcements.rows.overflow,
+            "controls": self.controls.rows.overflow + self.controls.lost_requests,
+            "conversations": self.content.rows.overflow,
+            "downloads": self.downloads.rows.overflow,
+            "encrypted sessions": self.sessions.rows.overflow,
+            "hosts": self.identity.hosts.overflow + self.identity.leases.overflow,
+            "lighting data": self.load.rows.overflow,
+            "name lookups": self.lookups.rows.overflow,
+            "names": self.names.answers.overflow,
+            "parts that could not be read": self.issues_dropped,
+            "secrets": self.secrets.rows.overflow,
+        }
