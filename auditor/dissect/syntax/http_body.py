@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from auditor.dissect.syntax.form import multipart_fields, names_of, secrets_of, urlencoded_fields
 from auditor.dissect.syntax.http_head import HttpHead, SightedSecret
 from auditor.dissect.syntax.json_shape import json_keys
+from auditor.dissect.syntax.soap import SoapMessage, soap_of_body
 from auditor.dissect.syntax.text import printable
 from auditor.errors import LimitError, MalformedError, TruncatedError
 
@@ -54,6 +55,7 @@ class Shape:
     """Names in a body."""
 
     keys: tuple[str, ...] = ()
+    soap: SoapMessage | None = None
     secrets: tuple[SightedSecret, ...] = ()
     title: str | None = None
 
@@ -184,6 +186,8 @@ def shape_of(octets: bytes, content_type: bytes | None, coding: bytes | None) ->
     if media_type == "application/x-www-form-urlencoded":
         fields = urlencoded_fields(octets.strip(b"\r\n"))
         return Shape(keys=names_of(fields), secrets=secrets_of(fields, "http-form"))
+    if (soap := soap_of_body(octets)) is not None:
+        return Shape(soap=soap)
     if media_type in ("text/html", "application/xhtml+xml") and (title := TITLE.search(octets)):
         return Shape(title=printable(b" ".join(title[1].split()), MAX_TITLE) or None)
     return Shape()

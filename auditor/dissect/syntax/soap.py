@@ -84,6 +84,21 @@ def action_of_field(value: bytes) -> tuple[str, str] | None:
     return printable(found[1], MAX_TYPE), printable(found[2], MAX_NAME)
 
 
+def soap_of_field(value: bytes | None) -> SoapMessage | None:
+    """What a SOAPACTION field says alone; None where there is none, or another thing in it."""
+    found = action_of_field(value) if value is not None else None
+    if found is None:
+        return None
+    return SoapMessage(
+        action=found[1],
+        is_response=False,
+        service_type=found[0],
+        arguments=(),
+        mapping=None,
+        error_code=None,
+    )
+
+
 def looks_like_envelope(octets: bytes) -> bool:
     """Whether a body may hold an envelope: cheap, and no promise."""
     head = octets[:512]

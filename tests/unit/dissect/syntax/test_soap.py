@@ -9,9 +9,13 @@ import pytest
 from hypothesis import given, settings
 
 from auditor.addresses import parse_address
+from auditor.dissect.dispatch import Dispatcher
+from auditor.dissect.message import Issue
+from auditor.dissect.protocols import http
 from auditor.dissect.syntax.soap import MAPPING_ACTIONS, action_of_field, parse_soap, soap_of_body
 from auditor.errors import DecodeError, LimitError, MalformedError
 from tests.dissector_checks import damaged
+from tests.unit.dissect.packets import Connection, dispatch
 
 ENVELOPE = "http://schemas.xmlsoap.org/soap/envelope/"
 SERVICE = "urn:schemas-upnp-org:service:WANIPConnection:1"
@@ -167,3 +171,36 @@ def test_any_octets(octets):
     assert soap_of_body(octets) in (found, None)
     if found is not None and found.mapping is not None:
         assert found.action in MAPPING_ACTIONS
+
+
+def exchange(request_body, answer_body, status="200 OK", missing=0):
+    """What dispatch reads of an action over HTTP (Device Architecture 3.2.2)."""
+    head = (
+        f"POST /ctl/IPConn HTTP/1.1\r\nHost: 192.0.2.1:5000\r\nContent-Length: {len(request_body) + missing}\r\n"
+        f'Content-Type: text/xml; charset="utf-8"\r\nSOAPAction: "{SERVICE}#AddPortMapping"\r\n\r\n'
+    )
+    answer = f"HTTP/1.1 {status}\r\nContent-Type: text/xml\r\nContent-Length: {len(answer_body)}\r\n\r\n"
+    connection = Connection(server_port=5000).open().client(head.encode() + request_body, 700)
+    if not missing:
+        connection.server(answer.encode() + answer_body)
+    items = dispatch(connection.close().packets, Dispatcher((http.DISSECTOR,), strict=True))
+    return [item.message.soap for item in items if not isinstance(item, Issue)]
+
+
+def test_granted_over_http():
+    request, answer = exchange(envelope("AddPortMapping", MAPPING), envelope("AddPortMappingResponse", {}))
+
+    assert (request.action, request.mapping.external_port) == ("AddPortMapping", 8080)
+    assert (answer.action, answer.is_response, answer.error_code) == ("AddPortMapping", True, None)
+
+
+def test_refused_over_http():
+    _, answer = exchange(envelope("AddPortMapping", MAPPING), fault("606"), "500 Internal Server Error")
+
+    assert (answer.is_response, answer.error_code) == (True, 606)
+
+
+def test_body_that_was_not_recorded():
+    (request,) = exchange(envelope("AddPortMapping", MAPPING)[:300], b"", missing=900)
+
+    assert (request.action, request.service_type, request.mapping) == ("AddPortMapping", SERVICE, None)
