@@ -15,6 +15,7 @@ from auditor.dissect.registry import Dissector
 PROTOCOLS = (
     "tls", "http", "mqtt", "dns", "mdns", "dhcp", "ntp", "ssdp", "e131", "artnet", "igmp", "mld",
     "gre", "vxlan", "eapol", "lldp", "wireless", "neighbour", "dhcpv6", "llmnr", "nbns",
+    "wsdiscovery",
 )  # fmt: skip
 """Modules of ``auditor.dissect.protocols``; each has ``DISSECTOR``, or ``DISSECTORS`` for several rows."""
 

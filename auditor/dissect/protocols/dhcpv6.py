@@ -34,7 +34,9 @@ MAX_RELAYS = 8  # HOP_COUNT_LIMIT, 7.6
 CLIENT, SERVER, NON_TEMPORARY, TEMPORARY, ADDRESS, OPTION_REQUEST = 1, 2, 3, 4, 5, 6
 RELAY_MESSAGE, STATUS, VENDOR_CLASS, RESOLVERS, SEARCH_LIST = 9, 13, 16, 23, 24
 DELEGATION, DELEGATED_PREFIX, FULL_NAME, MUD_URL = 25, 26, 39, 112
-MAX_OPTION = 256  # numbers in use stay below; only a hint for a first look
+# Only for a first look: numbers in use and what a datagram of one frame holds stay below.
+MAX_OPTION, MAX_OPTION_OCTETS = 256, 1_500
+MAX_HOPS = 32  # what servers before RFC 8415 limited hops to (RFC 3315 5.5)
 
 # Identity associations: octets before their options (21.4, 21.5, 21.21)
 ASSOCIATIONS = {NON_TEMPORARY: 12, TEMPORARY: 4, DELEGATION: 12}
@@ -87,10 +89,11 @@ def looks_like(head: bytes) -> bool:
     """Whether ``head`` begins as a message does, with an option in use behind the header."""
     if len(head) < HEADER_OCTETS or head[0] not in KINDS:
         return False
-    if head[0] in RELAYED:
-        return len(head) >= RELAY_HEADER_OCTETS and head[1] <= 32  # what old servers limit hops to
-    option = head[HEADER_OCTETS : HEADER_OCTETS + 2]
-    return len(option) == 2 and 0 < int.from_bytes(option, "big") < MAX_OPTION
+    start = RELAY_HEADER_OCTETS if head[0] in RELAYED else HEADER_OCTETS
+    if len(head) < start + 4 or (head[0] in RELAYED and head[1] > MAX_HOPS):
+        return False
+    option, length = int.from_bytes(head[start : start + 2], "big"), head[start + 2] << 8 | head[start + 3]
+    return 0 < option < MAX_OPTION and length <= MAX_OPTION_OCTETS
 
 
 def parse_message(cursor: Cursor) -> Dhcpv6Message:

@@ -31,8 +31,8 @@ class GrePacket(Message):
 
 
 def looks_like(head: bytes) -> bool:
-    """Whether ``head`` has a version in use and no routing (RFC 2784 2.3: a receiver must discard it)."""
-    return len(head) >= 4 and head[0] & 0x4C == 0 and head[1] & VERSION <= MAX_VERSION
+    """Whether ``head`` has a version in use, something inside and no routing (2.3: to be discarded)."""
+    return len(head) >= 4 and head[0] & 0x4C == 0 and head[1] & VERSION <= MAX_VERSION and any(head[2:4])
 
 
 def parse_message(cursor: Cursor) -> GrePacket:

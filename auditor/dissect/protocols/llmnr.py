@@ -39,9 +39,13 @@ class LinkNameMessage(Message):
 
 
 def looks_like(head: bytes) -> bool:
-    """Whether ``head`` is a header of this protocol: one question, operation 0 (2.1.1)."""
+    """Whether ``head`` is a header of this protocol: one question, operation and reserved bits 0."""
     return (
-        len(head) > HEADER_OCTETS and not head[2] & 0x78 and head[4:6] == b"\0\x01" and looks_like_dns(head)
+        len(head) > HEADER_OCTETS
+        and not head[2] & 0x78
+        and not head[3] & 0xF0
+        and head[4:6] == b"\0\x01"
+        and looks_like_dns(head)
     )
 
 

@@ -25,7 +25,7 @@ OUTER = Ether(src=LAMP, dst=HUB) / IP(src="198.51.100.1", dst="198.51.100.2")
 
 
 @given(
-    st.integers(0, 65_535),
+    st.integers(1, 65_535),
     st.none() | st.integers(0, 2**32 - 1),
     st.booleans(),
     st.none() | st.integers(0, 2**32 - 1),
