@@ -52,9 +52,7 @@ def test_addresses_and_content_of_data_frames(flags, source, destination, qualit
 
 
 def test_management_frames_are_payload_and_control_frames_have_addresses_alone():
-    beacon = bytes(
-        Dot11(type=0, subtype=8, addr1="ff:ff:ff:ff:ff:ff", addr2=B, addr3=B) / Dot11Beacon()
-    )
+    beacon = bytes(Dot11(type=0, subtype=8, addr1="ff:ff:ff:ff:ff:ff", addr2=B, addr3=B) / Dot11Beacon())
     acknowledgement = struct.pack("<BBH", 0xD4, 0, 0) + bytes.fromhex(A.replace(":", ""))
 
     batch = decode([beacon, acknowledgement], 105)
