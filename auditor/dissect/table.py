@@ -13,9 +13,12 @@ from importlib import import_module
 from auditor.dissect.registry import Dissector
 
 PROTOCOLS = (
-    *("tls", "http", "mqtt", "dns", "mdns", "dhcp", "ntp", "ssdp", "e131", "artnet", "igmp", "mld"),
+    *("tls", "http", "mqtt", "dns", "mdns", "dhcp", "ntp", "ssdp"),
+    *("e131", "artnet"),
+    *("igmp", "mld"),
     *("dtls", "coap", "tftp", "ssh", "rtsp", "http2", "smb", "ftp", "telnet", "websocket", "raw_json"),
     *("quic", "stun", "natpmp", "pcp"),
+    *("gre", "vxlan", "eapol", "lldp", "wireless", "neighbour", "dhcpv6", "llmnr", "nbns", "wsdiscovery"),
 )
 """Modules of ``auditor.dissect.protocols``; each has ``DISSECTOR``, or ``DISSECTORS`` for several rows."""
 
