@@ -14,7 +14,7 @@ from auditor.dissect.registry import Dissector
 
 PROTOCOLS = (
     *("tls", "http", "mqtt", "dns", "mdns", "dhcp", "ntp", "ssdp"),
-    *("e131", "artnet"),
+    *("e131", "artnet", "knxnet", "ddp", "osc"),
     *("igmp", "mld"),
     *("dtls", "coap", "tftp", "ssh", "rtsp", "http2", "smb", "ftp", "telnet", "websocket", "raw_json"),
     *("quic", "stun", "natpmp", "pcp"),
