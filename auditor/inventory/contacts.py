@@ -16,8 +16,9 @@ from auditor.inventory.expected import Wishes
 from auditor.inventory.facts import Fact, RemoteContactFact
 from auditor.inventory.names import NO_NAME, ContactName, NameCollector, choose_name
 from auditor.inventory.network import MAX_ADDRESSES_ASKED, OUTSIDE, Network
+from auditor.inventory.order_timing import OrderTimings
 from auditor.inventory.services import TRANSPORTS, Oriented
-from auditor.inventory.sighting import Sighting, rhythm_of
+from auditor.inventory.sighting import Sighting, merged_evidence, rhythm_of
 from auditor.inventory.timeline import Timeline
 from auditor.packets.batch import PROTOCOL_ICMP, PROTOCOL_ICMPV6
 from auditor.units import NS_PER_SECOND
@@ -118,12 +119,13 @@ def remote_contacts(
     wishes: Wishes,
     purposes: Mapping[tuple[str, str], str],
     carrying: set[tuple[str, str]],
+    timings: OrderTimings,
 ) -> list[Fact]:
     """
     One fact for each device, direction, name, address and port outside.
 
-    ``purposes`` knows of probes and updates, ``carrying`` of orders that were readable; both by
-    device_id and address as text.
+    ``purposes`` knows of probes and updates, ``carrying`` of orders that were readable, both by
+    device_id and address as text; ``timings`` of orders that only their moments show.
     """
     rows: dict[RemoteKey, ContactRow] = {}
     for oriented in flows:
@@ -135,10 +137,14 @@ def remote_contacts(
         device_id, initiator, family, name, address, transport, port = key
         row = rows[key]
         purpose = purposes.get((device_id, address)) or _purpose(row)
+        standing = _is_standing(row, timeline, transport)
+        stays = row.longest_ns >= MIN_STANDING_SECONDS * NS_PER_SECOND and initiator != "remote"
+        timing = timings.orders(device_id, address, port) if stays else None
+        was_read = (device_id, address) in carrying
         facts.append(
             RemoteContactFact(
                 device_id=device_id,
-                evidence=row.seen.evidence,
+                evidence=merged_evidence([row.seen.evidence, timing.packets if timing else ()]),
                 first_seen_ns=row.seen.first_ns,
                 last_seen_ns=row.seen.last_ns,
                 initiator=initiator,
@@ -159,12 +165,14 @@ def remote_contacts(
                 outcomes=dict(sorted(row.outcomes.items())),
                 answered=row.answered,
                 answered_with_data=row.answered_with_data,
-                standing=_is_standing(row, timeline, transport),
+                standing=standing,
                 while_idle=timeline.while_idle(row.moments),
                 opened_while_idle=timeline.while_idle(row.openings),
                 wished=wishes.remote(device_id, purpose),
                 # Orders inside TLS cannot be read; that there were none is never known.
-                carries_control=True if (device_id, address) in carrying else None,
+                carries_control=True if was_read or timing else None,
+                orders_were_read=True if was_read else None,
+                order_timing=timing.words if timing else "none seen",
             )
         )
     return facts
