@@ -28,6 +28,7 @@ from auditor.inventory.facts import (
     DeviceFact,
     DownloadFact,
     Fact,
+    RemoteContactFact,
 )
 from auditor.inventory.identity import Join
 from auditor.inventory.lighting import build_cases, rank_cases
@@ -35,6 +36,7 @@ from auditor.inventory.local_contacts import arp_contacts, local_contacts
 from auditor.inventory.lookups import is_encrypted_lookup
 from auditor.inventory.model import ABILITIES, Ability, Device, Inventory, LightingRank
 from auditor.inventory.network import Host, Network, Pairs
+from auditor.inventory.order_timing import OrderTimings
 from auditor.inventory.relevance import concerning, listed_devices
 from auditor.inventory.roles import build_roles
 from auditor.inventory.services import gather_services, orient_flows, service_facts
@@ -128,6 +130,7 @@ def assemble_inventory(
             wishes,
             builder.downloads.purposes(network),
             carrying_contacts(builder.controls, network),
+            OrderTimings(builder.payload_times, network, roles, timeline, frozenset(chosen)),
         ),
         "local-contact": [
             *local_contacts(oriented, network, roles, wishes, controlled_ports(builder.controls, network)),
@@ -148,6 +151,8 @@ def assemble_inventory(
     listed = listed_devices(network, roles, chosen, kept)
     kept["device"] = tuple(fact for fact in facts["device"] if fact.device_id in listed)
     phases = _phases(chosen, controls, downloads, joins, network, timeline, recorder_id)
+    if any(isinstance(f, RemoteContactFact) and f.carries_control for f in kept["remote-contact"]):
+        phases.append("remote-control")
     coverage = build_coverage(
         judged,
         {device_id: missing[device_id] for device_id in chosen},

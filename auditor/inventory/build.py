@@ -90,8 +90,9 @@ class InventoryBuilder(Collected):
             handler(item, message)
 
     def observe_batch(self, batch: PacketBatch) -> None:
-        """Take in what only the columns tell: pauses and encrypted frames."""
+        """Take in what only the columns tell: pauses, encrypted frames, moments of short payloads."""
         self.survey.add(batch)
+        self.payload_times.add(batch)
 
     def build(
         self,

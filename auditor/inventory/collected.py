@@ -15,6 +15,7 @@ from auditor.inventory.identity import IdentityCollector
 from auditor.inventory.load import LoadCollector
 from auditor.inventory.lookups import LookupCollector
 from auditor.inventory.names import NameCollector
+from auditor.inventory.payload_times import PayloadTimes
 from auditor.inventory.secrets import SecretCollector
 from auditor.inventory.sessions import SessionCollector
 from auditor.inventory.survey import Survey
@@ -29,6 +30,7 @@ class Collected:
         self.home = home if home is not None else Home()
         self.chosen = tuple(chosen)
         self.survey = Survey()
+        self.payload_times = PayloadTimes()
         self.identity = IdentityCollector()
         self.content = ContentCollector()
         self.names = NameCollector()
@@ -54,6 +56,7 @@ class Collected:
             "lighting data": self.load.rows.overflow,
             "name lookups": self.lookups.rows.overflow,
             "names": self.names.answers.overflow,
+            "moments of short payloads": self.payload_times.overflow,
             "parts that could not be read": self.issues_dropped,
             "secrets": self.secrets.rows.overflow,
         }

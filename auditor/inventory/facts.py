@@ -130,6 +130,13 @@ class RemoteContactFact(Fact):
     carries_control: bool | None = None
     """Orders for the light came over it: read in clear text, or by the timing of the user's actions (several of
     several); None: it is encrypted or the actions' times are not known, so that nothing can be said."""
+    opened_while_idle: bool | None = None
+    """A connection was opened, or a datagram exchange begun, while nobody acted; False for one that merely
+    stayed open; None as for ``while_idle``."""
+    orders_were_read: bool | None = None
+    """Orders were readable in it; None: what ``carries_control`` says is known by timing, if at all."""
+    order_timing: str = "none seen"
+    """By which timing orders are known, in words and with the counts."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,6 +195,11 @@ class ControlFact(Fact):
     count: int
     period: Period | None
 
+    @property
+    def is_to_everybody(self) -> bool:
+        """Sent to a group whose members are not known: it belongs to its sender and touches everybody."""
+        return self.is_group and self.device_id == self.from_id
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SecretFact(Fact):
@@ -206,7 +218,8 @@ class SecretFact(Fact):
     follows_identity: bool | None
     """The value equals or contains the link address, host name or serial seen in this recording."""
     same_on_devices: int
-    """How many devices showed the same value in this run (this one included)."""
+    """How many devices use the same value, this one included; not its partners, who must know it: a client
+    that logs in at it, a server that it logs in at."""
     accepted: bool | None
     """The peer accepted it."""
     count: int

@@ -31,7 +31,10 @@ def concerning(
         for fact in facts
         if fact.device_id in chosen
         or (isinstance(fact, LocalContactFact) and _touches(fact, chosen, drivers))
-        or (isinstance(fact, ControlFact) and (fact.from_id in chosen or (fact.is_group and bool(chosen))))
+        or (
+            isinstance(fact, ControlFact)
+            and (fact.from_id in chosen or (fact.is_to_everybody and bool(chosen)))
+        )
         or (type(fact) is FACT_CLASSES["group-load"] and bool(chosen))
         or (
             type(fact) is FACT_CLASSES["service"]

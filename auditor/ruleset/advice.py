@@ -60,6 +60,7 @@ FIELD_ABILITIES: Mapping[str, Ability] = {
     "initiator": "joining-seen",
     "used": "unicast-with-device",
     "while_idle": "idle-seen",
+    "opened_while_idle": "idle-seen",
     "version": "joining-seen",
     "suite_is_weak": "joining-seen",
     "cipher_suite": "joining-seen",
@@ -80,6 +81,7 @@ _FIELD_WORDS: Mapping[str, str] = {
     "outcomes.mid-stream": "Record from before the device is plugged in.",
     "period.median_seconds": "Record for longer: a rhythm needs at least four starts.",
     "period.jitter_seconds": "Record for longer: a rhythm needs at least four starts.",
+    "period.is_regular": "Record for longer: a rhythm needs at least eight starts.",
     "period.count": "Record for longer: a rhythm needs at least four starts.",
     "globally_addressed": "Record in the device's own segment, where neighbour discovery can be seen.",
 }

@@ -145,6 +145,9 @@ _KINDS: Mapping[Any, FieldKind] = {
 }
 
 
+_PERIOD_PARTS = (("median_seconds", float), ("jitter_seconds", float), ("count", int), ("is_regular", bool))
+
+
 def build_fields(about: str, fact_class: type[Fact]) -> dict[str, Field]:
     """
     The fields of one kind of fact by the name that rules use.
@@ -160,7 +163,7 @@ def build_fields(about: str, fact_class: type[Fact]) -> dict[str, Field]:
             continue
         name = _as_written(entry.name, fact_class.PEERS)
         if hint is Period:
-            for part, kind in (("median_seconds", float), ("jitter_seconds", float), ("count", int)):
+            for part, kind in _PERIOD_PARTS:
                 path = (entry.name, part)
                 built[f"{name}.{part}"] = Field(f"{name}.{part}", path, _KINDS[kind], None, False, False)
         elif get_origin(hint) is Mapping:
