@@ -17,6 +17,7 @@ from auditor.flows.flow import Flow, FlowKey
 from auditor.inventory.abilities import DeviceSights, device_abilities, recorder_link
 from auditor.inventory.choose import nickname_of, resolve_chosen, second_interface
 from auditor.inventory.collected import Collected
+from auditor.inventory.commissioning import commissioning_facts
 from auditor.inventory.contacts import remote_contacts
 from auditor.inventory.control_facts import carrying_contacts, control_facts, controlled_ports
 from auditor.inventory.coverage import build_coverage, summarise_captures
@@ -39,6 +40,7 @@ from auditor.inventory.network import Host, Network, Pairs
 from auditor.inventory.order_timing import OrderTimings
 from auditor.inventory.relevance import concerning, listed_devices
 from auditor.inventory.roles import build_roles
+from auditor.inventory.separation import separation_facts
 from auditor.inventory.services import gather_services, orient_flows, service_facts
 from auditor.inventory.timeline import Timeline
 from auditor.inventory.vantage import Judged, Sights, gather_sights, judge_vantage
@@ -143,6 +145,19 @@ def assemble_inventory(
         "download": downloads,
         "group-load": builder.load.facts(
             network, sum(flow.octets_sent + flow.octets_received for flow in flows)
+        ),
+        "port-mapping": [],
+        "wireless-network": [],
+        "commissioning": commissioning_facts(builder.announcements, network),
+        "separation": separation_facts(
+            flows,
+            network,
+            pairs,
+            roles,
+            builder.identity,
+            builder.home,
+            wishes,
+            is_home_network=all(one.vantage != "own-access-point" for one in judged),
         ),
     }
     used = {key[0:4] for key, row in services.items() if row.users & set(chosen)}

@@ -45,6 +45,10 @@ class Wishes:
         words = self._words(device_id, peer_id, purpose, protocol)
         return any(keep.wish in words and self._names(keep, device_id, peer_id) for keep in self._keep)
 
+    def separation(self, device_id: str) -> bool:
+        """Whether the household wishes this device to be kept apart."""
+        return any(keep.wish == "separation" and self._names(keep, device_id, None) for keep in self._keep)
+
     def _words(self, device_id: str, peer_id: str, purpose: str, protocol: str | None) -> set[str]:
         mine, theirs = set(self._roles.get(device_id, ())), set(self._roles.get(peer_id, ()))
         words: set[str] = set()

@@ -76,10 +76,10 @@ class ServiceFact(Fact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AnnouncementFact(Fact):
-    """``announcement``: what a device said of itself to everybody."""
+    """``announcement``: what a device said of itself to everybody, or to whoever asks without a login."""
 
     protocol: str
-    """``mdns`` or ``ssdp``."""
+    """``mdns``, ``ssdp``, ``ws-discovery``, ``upnp`` (its description) or ``banner`` (the greeting of a service)."""
     service_name: str | None
     """Without underscores: ``http``, ``hap`` …"""
     port: int | None
@@ -288,6 +288,85 @@ class GroupLoadFact(Fact):
     equal_priority: bool | None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PortMappingFact(Fact):
+    """``port-mapping``: a way in from the internet that somebody asked the router for (RFC 6886, RFC 6887, RFC 6970)."""
+
+    PEERS: ClassVar[tuple[str, ...]] = ("by",)
+
+    by_id: str
+    """Who asked; the fact belongs to the device to which the port leads."""
+    by_role: tuple[str, ...]
+    protocol: str
+    """``igd``, ``nat-pmp`` or ``pcp``."""
+    state: str
+    """``granted``, ``refused``, ``requested`` (no answer seen), ``searched`` (a router was looked for, no more)."""
+    transport: str | None
+    """None: all of them, or not said."""
+    external_port: int | None
+    """As granted, else as suggested."""
+    internal_port: int | None
+    lifetime_seconds: int | None
+    """As granted, else as asked for; 0: without end (UPnP)."""
+    requests: int
+    repeated: bool
+    """Asked for more than once in this recording."""
+    withdrawn: bool
+    """The last request seen took it back."""
+    request_visible: bool
+    """A request could have been seen: the device's unicast was in the recording."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WirelessNetworkFact(Fact):
+    """``wireless-network``: a wireless network that a device offers or joins, from management frames (IEEE 802.11)."""
+
+    NOT_FOR_RULES: ClassVar[frozenset[str]] = Fact.NOT_FOR_RULES | {"ssid"}
+
+    ssid: str | None
+    """The network's name: private, no rule and no sentence may hold it."""
+    part: str
+    """``access-point``, ``station`` or ``unknown``: what the device was in it."""
+    is_open: bool | None
+    """Neither RSN nor WPA element, privacy bit clear; None: no management frame of it was recorded."""
+    is_set_up_network: bool | None
+    """The device itself offers it, as lights do before they know the home's network (common practice)."""
+    security: tuple[str, ...]
+    """``open``, ``wep``, ``wpa``, ``wpa2``, ``wpa3``, ``owe``."""
+    stations: int
+    """Different stations seen in it, the access point not counted."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CommissioningFact(Fact):
+    """``commissioning``: a device announces that it can be taken into a home (RFC 6763 names)."""
+
+    kind: str
+    """``commissionable`` (a device that waits) or ``commissioner`` (one that takes in)."""
+    window_open: bool | None
+    """Text key CM is not 0; None: the announcement did not say."""
+    withdrawn: bool
+    """The last one seen was a goodbye: the window was closed within the recording."""
+    count: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeparationFact(Fact):
+    """``separation``: with whom a device shares its network segment."""
+
+    shares_segment: bool | None
+    """Computers, servers or phones are in the same segment; None: its segment, or what its neighbours are, was not
+    told."""
+    shares_gateway: bool | None
+    """They use the same router; None: no router was seen."""
+    neighbour_roles: tuple[str, ...]
+    """Roles of the devices in its segment."""
+    neighbours: int
+    """Devices in its segment, the router not counted."""
+    wished: bool | None
+    """The home file wishes for separation; None: there is no home file."""
+
+
 FACT_CLASSES: Mapping[str, type[Fact]] = {
     "device": DeviceFact,
     "service": ServiceFact,
@@ -300,5 +379,9 @@ FACT_CLASSES: Mapping[str, type[Fact]] = {
     "encrypted-session": EncryptedSessionFact,
     "download": DownloadFact,
     "group-load": GroupLoadFact,
+    "port-mapping": PortMappingFact,
+    "wireless-network": WirelessNetworkFact,
+    "commissioning": CommissioningFact,
+    "separation": SeparationFact,
 }
 """The words of ``about:`` and the classes behind them."""

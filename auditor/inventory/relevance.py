@@ -59,7 +59,7 @@ def listed_devices(
     for facts in kept.values():
         for fact in facts:
             listed.add(fact.device_id)
-            for peer in (getattr(fact, "peer_id", None), getattr(fact, "from_id", None)):
+            for peer in (getattr(fact, f"{word}_id", None) for word in fact.PEERS):
                 if peer in network.hosts:
                     listed.add(peer)
     # Perhaps the second interface of a chosen device; the report must be able to say so (scenario S12).

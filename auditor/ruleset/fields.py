@@ -72,7 +72,7 @@ WORDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
         "confidentiality": _CONFIDENTIALITY,
         "reached_from": _SEGMENTS,
     },
-    "announcement": {"protocol": ("mdns", "ssdp")},
+    "announcement": {"protocol": ("mdns", "ssdp", "ws-discovery", "upnp", "banner")},
     "remote-contact": {
         "initiator": ("device", "remote", "unknown"),
         "name_source": ("dns", "tls-sni", "quic-sni", "http-host", "none"),
@@ -116,6 +116,18 @@ WORDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     },
     "download": {"confidentiality": _CONFIDENTIALITY},
     "group-load": {},
+    "port-mapping": {
+        "by_role": ROLES,
+        "protocol": ("igd", "nat-pmp", "pcp"),
+        "state": ("granted", "refused", "requested", "searched"),
+        "transport": _TRANSPORTS,
+    },
+    "wireless-network": {
+        "part": ("access-point", "station", "unknown"),
+        "security": ("open", "wep", "wpa", "wpa2", "wpa3", "owe"),
+    },
+    "commissioning": {"kind": ("commissionable", "commissioner")},
+    "separation": {"neighbour_roles": ROLES},
 }
 
 ADDRESSES = frozenset({"address", "resolver_address"})
@@ -124,14 +136,20 @@ PASSING = ADDRESSES | {
     "count",
     "equal_priority",
     "failed_lookups",
+    "external_port",
     "flows",
+    "lifetime_seconds",
     "lookups",
+    "neighbour_roles",
+    "neighbours",
     "octets",
     "received_octets",
+    "requests",
     "same_on_devices",
     "searched_addresses",
     "senders_of_same_universe",
     "sent_octets",
+    "stations",
     "universes",
 }
 """Fields that change between two recordings of one thing; decimal numbers, periods and outcomes do too."""
