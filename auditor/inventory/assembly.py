@@ -155,7 +155,6 @@ def assemble_inventory(
             pairs,
             roles,
             builder.identity,
-            builder.home,
             wishes,
             is_home_network=all(one.vantage != "own-access-point" for one in judged),
         ),

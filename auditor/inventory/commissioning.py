@@ -1,8 +1,9 @@
 """
 Devices that announce that they wait to be taken into a home, or that take others in.
 
-Standards: IANA service names ``matterc`` and ``matterd``; RFC 6763 section 6 (text keys).  That key CM is not 0
-           while a window is open is from memory of the open standard behind those names and one published example.
+Standards: IANA service names ``matterc`` and ``matterd``; RFC 6763 section 6 (text keys).  That key CM is
+           not 0 while a window is open is from memory of the open standard behind those names, and from one
+           published example.
 
 Waiting by Bluetooth is outside any recording that is read here; a set-up
 network of the device's own is in ``wireless_networks``.

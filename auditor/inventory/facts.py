@@ -79,7 +79,7 @@ class AnnouncementFact(Fact):
     """``announcement``: what a device said of itself to everybody, or to whoever asks without a login."""
 
     protocol: str
-    """``mdns``, ``ssdp``, ``ws-discovery``, ``upnp`` (its description) or ``banner`` (the greeting of a service)."""
+    """``mdns``, ``ssdp``, ``ws-discovery``, ``upnp`` (a description) or ``banner`` (a service's greeting)."""
     service_name: str | None
     """Without underscores: ``http``, ``hap`` …"""
     port: int | None
@@ -290,7 +290,7 @@ class GroupLoadFact(Fact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PortMappingFact(Fact):
-    """``port-mapping``: a way in from the internet that somebody asked the router for (RFC 6886, RFC 6887, RFC 6970)."""
+    """``port-mapping``: a way in from the internet, asked of the router (RFC 6886, RFC 6887, RFC 6970)."""
 
     PEERS: ClassVar[tuple[str, ...]] = ("by",)
 
@@ -300,7 +300,7 @@ class PortMappingFact(Fact):
     protocol: str
     """``igd``, ``nat-pmp`` or ``pcp``."""
     state: str
-    """``granted``, ``refused``, ``requested`` (no answer seen), ``searched`` (a router was looked for, no more)."""
+    """``granted``, ``refused``, ``requested`` (no answer seen), ``searched`` (no request was seen)."""
     transport: str | None
     """None: all of them, or not said."""
     external_port: int | None
@@ -319,7 +319,7 @@ class PortMappingFact(Fact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WirelessNetworkFact(Fact):
-    """``wireless-network``: a wireless network that a device offers or joins, from management frames (IEEE 802.11)."""
+    """``wireless-network``: one that a device offers or joins, from management frames (IEEE 802.11)."""
 
     NOT_FOR_RULES: ClassVar[frozenset[str]] = Fact.NOT_FOR_RULES | {"ssid"}
 
@@ -355,16 +355,16 @@ class SeparationFact(Fact):
     """``separation``: with whom a device shares its network segment."""
 
     shares_segment: bool | None
-    """Computers, servers or phones are in the same segment; None: its segment, or what its neighbours are, was not
-    told."""
+    """Computers, servers or phones are in the same segment; None: its segment, or what its neighbours are,
+    was not told."""
     shares_gateway: bool | None
     """They use the same router; None: no router was seen."""
     neighbour_roles: tuple[str, ...]
     """Roles of the devices in its segment."""
     neighbours: int
     """Devices in its segment, the router not counted."""
-    wished: bool | None
-    """The home file wishes for separation; None: there is no home file."""
+    wished: bool
+    """The home file wishes for separation."""
 
 
 FACT_CLASSES: Mapping[str, type[Fact]] = {

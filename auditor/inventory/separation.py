@@ -1,8 +1,8 @@
 """
 With whom a device shares its network segment, as far as one recording shows it.
 
-Standards: RFC 2132 section 3.3 (subnet mask of a lease), RFC 4291 section 2.5.4 (64-bit interface identifiers),
-           IEEE 802.1Q (a VLAN is a segment of its own).
+Standards: RFC 2132 section 3.3 (subnet mask of a lease), RFC 4291 section 2.5.4 (interface identifiers of
+           64 bits), IEEE 802.1Q (a VLAN is a segment of its own).
 
 Two devices are in one segment where frames with their own link addresses were
 recorded at the same place (capture and VLAN) and their addresses are of one
@@ -17,7 +17,6 @@ from collections.abc import Iterable, Mapping
 
 from auditor.addresses import AddressKind, is_ipv4, kind_of
 from auditor.flows.flow import Flow, PacketReference
-from auditor.home.model import Home
 from auditor.inventory.expected import Wishes
 from auditor.inventory.facts import MAX_EVIDENCE, Fact, SeparationFact
 from auditor.inventory.identity import IdentityCollector
@@ -39,7 +38,6 @@ def separation_facts(
     pairs: Pairs,
     roles: Mapping[str, tuple[str, ...]],
     identity: IdentityCollector,
-    home: Home,
     wishes: Wishes,
     *,
     is_home_network: bool,
@@ -78,7 +76,7 @@ def separation_facts(
                 shares_gateway=bool(personal) if known and routers else None,
                 neighbour_roles=tuple(sorted({role for other in neighbours for role in roles[other]})),
                 neighbours=len(neighbours),
-                wished=wishes.separation(device_id) if home != Home() else None,
+                wished=wishes.separation(device_id),
             )
         )
     return facts
