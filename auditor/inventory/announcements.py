@@ -189,7 +189,7 @@ def owner_of(
     """
     The device that an announcement is of: its host record's, else its sender's; empty where none is known.
 
-    ``named`` maps host names to devices.  A relayed announcement names the device, not the relay (scenario S37).
+    ``named`` maps host names to devices.  A relayed one names the device, not the relay (scenario S37).
     """
     hosts = [named[name] for name in row.hosts if name in named]
     return hosts[0].device_id if hosts else network.party(Endpoint(key.source, key.address, 0)).device_id
