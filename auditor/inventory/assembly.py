@@ -123,7 +123,7 @@ def assemble_inventory(
     facts: dict[str, list[Fact]] = {
         "device": _device_facts(network, roles, visible, pairs),
         "service": service_facts(services, recorder_id, visible),
-        "announcement": builder.announcements.facts(network),
+        "announcement": [*builder.announcements.facts(network), *builder.banners.facts(network)],
         "remote-contact": remote_contacts(
             oriented,
             network,

@@ -8,14 +8,18 @@ from collections.abc import Sequence
 from auditor.dissect.message import Issue
 from auditor.home.model import Home
 from auditor.inventory.announcements import AnnouncementCollector
+from auditor.inventory.banners import BannerCollector
+from auditor.inventory.coap_controls import CoapControlCollector
 from auditor.inventory.content import ContentCollector
 from auditor.inventory.controls import ControlCollector
 from auditor.inventory.downloads import DownloadCollector
 from auditor.inventory.identity import IdentityCollector
 from auditor.inventory.load import LoadCollector
 from auditor.inventory.lookups import LookupCollector
+from auditor.inventory.message_controls import MessageControlCollector
 from auditor.inventory.names import NameCollector
 from auditor.inventory.payload_times import PayloadTimes
+from auditor.inventory.plain_logins import PlainLoginCollector
 from auditor.inventory.secrets import SecretCollector
 from auditor.inventory.sessions import SessionCollector
 from auditor.inventory.survey import Survey
@@ -37,17 +41,21 @@ class Collected:
         self.secrets = SecretCollector(run_key if run_key is not None else os.urandom(32))
         self.controls = ControlCollector(self.secrets)
         self.announcements = AnnouncementCollector(self.secrets)
+        self.banners = BannerCollector()
         self.load = LoadCollector()
         self.lookups = LookupCollector()
         self.sessions = SessionCollector()
         self.downloads = DownloadCollector()
+        self.message_controls = MessageControlCollector(self.controls, self.secrets)
+        self.coap_controls = CoapControlCollector(self.controls, self.secrets)
+        self.plain_logins = PlainLoginCollector(self.secrets)
         self.issues: list[Issue] = []
         self.issues_dropped = 0
 
     def overflows(self) -> dict[str, int]:
         """How much each bounded table had to leave out, by what it holds."""
         return {
-            "announcements": self.announcements.rows.overflow,
+            "announcements": self.announcements.rows.overflow + self.banners.rows.overflow,
             "controls": self.controls.rows.overflow + self.controls.lost_requests,
             "conversations": self.content.rows.overflow,
             "downloads": self.downloads.rows.overflow,

@@ -20,7 +20,7 @@ MAX_NAMES_PER_CONVERSATION = 16  # a proxy has many; more names say nothing furt
 MAX_REMEMBERED_KEYS = 65_536  # flow keys remembered by identity; forgotten all at once when full
 MAX_CONNECTIONS_REMEMBERED = 4096  # connections of one conversation whose own name is kept
 
-TLS_PROTOCOLS = frozenset({"tls"})  # a hello or a record; what is inside cannot be read
+ENCRYPTING = ("tls", "dtls", "quic")  # a hello or a record; what is inside cannot be read
 
 
 class Conversation(NamedTuple):
@@ -56,17 +56,17 @@ class Content:
 
     @property
     def application_protocol(self) -> str | None:
-        """The protocol most messages were of; TLS only where nothing else could be read."""
-        clear = {name: count for name, count in self.protocols.items() if name not in TLS_PROTOCOLS}
+        """The protocol most messages were of; an encrypting one only where nothing else could be read."""
+        clear = {name: count for name, count in self.protocols.items() if name not in ENCRYPTING}
         names = clear or self.protocols
         return min(names, key=lambda name: (-names[name], name)) if names else None
 
     @property
     def confidentiality(self) -> str:
-        """``clear`` if anything was readable, ``tls`` if TLS was seen, else ``unknown``."""
-        if any(name not in TLS_PROTOCOLS for name in self.protocols):
+        """``clear`` if anything was readable, else what encrypted it, else ``unknown``."""
+        if any(name not in ENCRYPTING for name in self.protocols):
             return "clear"
-        return "tls" if self.protocols else "unknown"
+        return next((name for name in ENCRYPTING if name in self.protocols), "unknown")
 
     def said_name(self, client_port: int) -> SaidName | None:
         """The name said in the connection from that port, else the only one ever said here."""

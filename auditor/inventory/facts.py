@@ -244,7 +244,7 @@ class NameLookupFact(Fact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EncryptedSessionFact(Fact):
-    """``encrypted-session``: a negotiated TLS session."""
+    """``encrypted-session``: a negotiated session of TLS, DTLS or QUIC."""
 
     peer_name: str | None
     port: int
@@ -259,6 +259,8 @@ class EncryptedSessionFact(Fact):
     certificate_seen: bool
     peer_is_outside: bool
     count: int
+    protocol: str = "tls"
+    """``tls``, ``dtls`` or ``quic`` (whose handshake is that of TLS 1.3, RFC 9001)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

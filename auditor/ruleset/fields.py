@@ -110,6 +110,7 @@ WORDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     },
     "name-lookup": {"encryption": ("none", "tls", "https")},
     "encrypted-session": {
+        "protocol": ("tls", "dtls", "quic"),
         "role": ("client", "server"),
         "version": ("1.0", "1.1", "1.2", "1.3"),
         "certificate_problem": ("expired", "not-yet-valid", "self-signed", "name-mismatch"),
