@@ -146,7 +146,7 @@ def assemble_inventory(
         "group-load": builder.load.facts(
             network, sum(flow.octets_sent + flow.octets_received for flow in flows)
         ),
-        "port-mapping": [],
+        "port-mapping": builder.port_mappings.facts(network, roles, visible),
         "wireless-network": [],
         "commissioning": commissioning_facts(builder.announcements, network),
         "separation": separation_facts(

@@ -15,12 +15,18 @@ from auditor.dissect.message import Envelope, Issue
 from auditor.dissect.protocols import igmp, mld
 from auditor.dissect.protocols.artnet import ArtNetMessage
 from auditor.dissect.protocols.coap import CoapMessage
+from auditor.dissect.protocols.ddp import DdpMessage
 from auditor.dissect.protocols.dhcp import DhcpMessage
 from auditor.dissect.protocols.dtls import DtlsClientHello, DtlsServerHello
 from auditor.dissect.protocols.e131 import E131Data
 from auditor.dissect.protocols.ftp import FtpCommand, FtpReply
 from auditor.dissect.protocols.http import HttpRequest, HttpResponse
+from auditor.dissect.protocols.knxnet import KnxnetMessage
 from auditor.dissect.protocols.mqtt import Connect, ConnectAcknowledgement, Publish
+from auditor.dissect.protocols.natpmp import NatPmpMessage
+from auditor.dissect.protocols.osc import OscPacket
+from auditor.dissect.protocols.pcp import PcpMessage
+from auditor.dissect.protocols.quic import QuicInitial
 from auditor.dissect.protocols.raw_json import JsonMessage
 from auditor.dissect.protocols.rtsp import RtspRequest, RtspResponse
 from auditor.dissect.protocols.ssdp import SsdpMessage
@@ -75,12 +81,14 @@ class InventoryBuilder(Collected):
                 self.controls.on_request,
                 self.downloads.on_request,
                 self.message_controls.on_request,
+                self.port_mappings.on_request,
             ),
             HttpResponse: (
                 self.controls.on_response,
                 self.downloads.on_response,
                 self.message_controls.on_response,
                 self.banners.on_http,
+                self.port_mappings.on_response,
             ),
             JsonMessage: (self.message_controls.on_json,),
             RtspRequest: (self.plain_logins.on_rtsp_request,),
@@ -90,7 +98,13 @@ class InventoryBuilder(Collected):
             WebSocketMessage: (self.message_controls.on_websocket,),
             Publish: (self.controls.on_publish,),
             ServerHello: (self.sessions.on_server_hello,),
-            SsdpMessage: (self.announcements.on_ssdp,),
+            SsdpMessage: (self.announcements.on_ssdp, self.port_mappings.on_ssdp),
+            DdpMessage: (self.load.on_ddp, self.show_controls.on_ddp),
+            KnxnetMessage: (self.show_controls.on_knxnet,),
+            NatPmpMessage: (self.port_mappings.on_natpmp,),
+            OscPacket: (self.show_controls.on_osc,),
+            PcpMessage: (self.port_mappings.on_pcp,),
+            QuicInitial: (self.content.on_quic, self.sessions.on_quic),
             igmp.GroupMembership: (self.identity.on_membership,),
             mld.GroupMembership: (self.identity.on_membership,),
         }

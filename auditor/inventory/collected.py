@@ -20,8 +20,10 @@ from auditor.inventory.message_controls import MessageControlCollector
 from auditor.inventory.names import NameCollector
 from auditor.inventory.payload_times import PayloadTimes
 from auditor.inventory.plain_logins import PlainLoginCollector
+from auditor.inventory.port_mappings import PortMappingCollector
 from auditor.inventory.secrets import SecretCollector
 from auditor.inventory.sessions import SessionCollector
+from auditor.inventory.show_controls import ShowControlCollector
 from auditor.inventory.survey import Survey
 
 
@@ -48,6 +50,8 @@ class Collected:
         self.downloads = DownloadCollector()
         self.message_controls = MessageControlCollector(self.controls, self.secrets)
         self.coap_controls = CoapControlCollector(self.controls, self.secrets)
+        self.show_controls = ShowControlCollector(self.controls, self.secrets)
+        self.port_mappings = PortMappingCollector()
         self.plain_logins = PlainLoginCollector(self.secrets)
         self.issues: list[Issue] = []
         self.issues_dropped = 0
@@ -66,5 +70,6 @@ class Collected:
             "names": self.names.answers.overflow,
             "moments of short payloads": self.payload_times.overflow,
             "parts that could not be read": self.issues_dropped,
+            "port mappings": self.port_mappings.rows.overflow + self.port_mappings.searches.overflow,
             "secrets": self.secrets.rows.overflow,
         }

@@ -12,6 +12,7 @@ from typing import NamedTuple
 from auditor.addresses import Address, LinkAddress
 from auditor.dissect.message import Envelope
 from auditor.dissect.protocols.http import HttpRequest
+from auditor.dissect.protocols.quic import QuicInitial
 from auditor.dissect.protocols.tls import ClientHello
 from auditor.flows.flow import FlowKey
 from auditor.inventory.sighting import Sighting, Table
@@ -38,7 +39,7 @@ class SaidName(NamedTuple):
 
     name: str
     source: str
-    """``tls-sni`` or ``http-host``."""
+    """``tls-sni``, ``quic-sni`` or ``http-host``."""
     is_outer: bool
 
 
@@ -130,6 +131,12 @@ class ContentCollector:
         """Keep the visible server name (RFC 6066 section 3)."""
         if message.server_name:
             said = SaidName(message.server_name, "tls-sni", message.has_encrypted_client_hello)
+            self._keep(envelope, said)
+
+    def on_quic(self, envelope: Envelope, message: QuicInitial) -> None:
+        """Keep the visible server name of a client's Initial packet (RFC 9001 4.1.3)."""
+        if message.from_client and message.server_name:
+            said = SaidName(message.server_name, "quic-sni", message.has_encrypted_client_hello)
             self._keep(envelope, said)
 
     def on_request(self, envelope: Envelope, message: HttpRequest) -> None:

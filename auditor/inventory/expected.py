@@ -9,7 +9,7 @@ from __future__ import annotations
 from auditor.home.model import Home, Keep
 from auditor.inventory.network import Network
 
-SHOW_PROTOCOLS = frozenset({"e131", "sacn", "artnet", "art-net", "acn-sdt"})
+SHOW_PROTOCOLS = frozenset({"e131", "sacn", "artnet", "art-net", "acn-sdt", "ddp", "osc"})
 
 
 class Wishes:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from auditor.dissect.message import Envelope
 from auditor.dissect.protocols.dtls import DtlsClientHello, DtlsServerHello
+from auditor.dissect.protocols.quic import QuicInitial
 from auditor.dissect.protocols.tls import Certificate, ClientHello, ServerHello
 from auditor.flows.flow import FlowKey, PacketReference
 from auditor.inventory.facts import EncryptedSessionFact, Fact
@@ -16,6 +17,7 @@ from auditor.inventory.network import OUTSIDE, Network
 from auditor.inventory.sighting import Sighting, Table
 
 MAX_SESSIONS = 65_536  # sessions waiting for their answer; forgotten ones count as unanswered
+TLS_1_3 = 0x0304
 VERSION_WORDS = {0x0300: "ssl 3.0", 0x0301: "1.0", 0x0302: "1.1", 0x0303: "1.2", 0x0304: "1.3",
                  0xFEFF: "1.0", 0xFEFD: "1.2", 0xFEFC: "1.3"}  # fmt: skip
 """Of TLS, and of DTLS (RFC 4347 4.1, RFC 6347 4.1, RFC 9147 5.3); there is no DTLS 1.1."""
@@ -41,7 +43,7 @@ class Session:
     __slots__ = ("certificate", "hello", "packets", "protocol", "seen", "server")
 
     def __init__(self) -> None:
-        self.hello: ClientHello | DtlsClientHello | None = None
+        self.hello: ClientHello | DtlsClientHello | QuicInitial | None = None
         self.server: ServerHello | DtlsServerHello | None = None
         self.protocol = "tls"
         self.certificate: tuple[Certificate, int] | None = None
@@ -72,6 +74,25 @@ class SessionCollector:
         row.protocol = envelope.protocol
         if row.hello is None:
             row.seen.add(envelope.timestamp_ns, envelope.packet)
+
+    def on_quic(self, envelope: Envelope, message: QuicInitial) -> None:
+        """Keep what both sides' Initial packets say; their handshake is that of TLS 1.3 (RFC 9001 section 4)."""
+        if not message.is_complete:
+            return
+        row = self.rows.at(envelope.flow)
+        row.protocol = envelope.protocol
+        if message.from_client or row.hello is None:
+            row.seen.add(envelope.timestamp_ns, envelope.packet)
+        if message.from_client:
+            row.hello = message
+        else:
+            row.server = ServerHello(
+                length=message.length,
+                version=TLS_1_3,
+                cipher_suite=message.cipher_suite or 0,
+                application_protocol=None,
+                is_retry_request=message.cipher_suite is None,
+            )
 
     def on_certificate(self, envelope: Envelope, message: Certificate) -> None:
         """Keep the server's certificate and when it was shown."""
