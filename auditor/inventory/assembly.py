@@ -147,7 +147,7 @@ def assemble_inventory(
             network, sum(flow.octets_sent + flow.octets_received for flow in flows)
         ),
         "port-mapping": builder.port_mappings.facts(network, roles, visible),
-        "wireless-network": [],
+        "wireless-network": builder.wireless.facts(network, pairs),
         "commissioning": commissioning_facts(builder.announcements, network),
         "separation": separation_facts(
             flows,

@@ -17,13 +17,16 @@ from auditor.dissect.protocols.artnet import ArtNetMessage
 from auditor.dissect.protocols.coap import CoapMessage
 from auditor.dissect.protocols.ddp import DdpMessage
 from auditor.dissect.protocols.dhcp import DhcpMessage
+from auditor.dissect.protocols.dhcpv6 import Dhcpv6Message
 from auditor.dissect.protocols.dtls import DtlsClientHello, DtlsServerHello
 from auditor.dissect.protocols.e131 import E131Data
 from auditor.dissect.protocols.ftp import FtpCommand, FtpReply
 from auditor.dissect.protocols.http import HttpRequest, HttpResponse
 from auditor.dissect.protocols.knxnet import KnxnetMessage
+from auditor.dissect.protocols.llmnr import LinkNameMessage
 from auditor.dissect.protocols.mqtt import Connect, ConnectAcknowledgement, Publish
 from auditor.dissect.protocols.natpmp import NatPmpMessage
+from auditor.dissect.protocols.nbns import NetbiosNameMessage
 from auditor.dissect.protocols.osc import OscPacket
 from auditor.dissect.protocols.pcp import PcpMessage
 from auditor.dissect.protocols.quic import QuicInitial
@@ -34,6 +37,8 @@ from auditor.dissect.protocols.ssh import SshIdentification
 from auditor.dissect.protocols.telnet import TelnetMessage
 from auditor.dissect.protocols.tls import Certificate, ClientHello, ServerHello
 from auditor.dissect.protocols.websocket import WebSocketMessage
+from auditor.dissect.protocols.wireless import ManagementFrame
+from auditor.dissect.protocols.wsdiscovery import DiscoveryMessage
 from auditor.dissect.syntax.dns_message import DnsMessage
 from auditor.flows.flow import Flow, FlowKey
 from auditor.home.model import Home
@@ -99,6 +104,11 @@ class InventoryBuilder(Collected):
             Publish: (self.controls.on_publish,),
             ServerHello: (self.sessions.on_server_hello,),
             SsdpMessage: (self.announcements.on_ssdp, self.port_mappings.on_ssdp),
+            Dhcpv6Message: (self.link_names.on_dhcpv6,),
+            DiscoveryMessage: (self.link_names.on_discovery,),
+            LinkNameMessage: (self.link_names.on_llmnr,),
+            ManagementFrame: (self.wireless.on_management,),
+            NetbiosNameMessage: (self.link_names.on_netbios,),
             DdpMessage: (self.load.on_ddp, self.show_controls.on_ddp),
             KnxnetMessage: (self.show_controls.on_knxnet,),
             NatPmpMessage: (self.port_mappings.on_natpmp,),

@@ -14,6 +14,7 @@ from auditor.inventory.content import ContentCollector
 from auditor.inventory.controls import ControlCollector
 from auditor.inventory.downloads import DownloadCollector
 from auditor.inventory.identity import IdentityCollector
+from auditor.inventory.link_names import LinkNameCollector
 from auditor.inventory.load import LoadCollector
 from auditor.inventory.lookups import LookupCollector
 from auditor.inventory.message_controls import MessageControlCollector
@@ -25,6 +26,7 @@ from auditor.inventory.secrets import SecretCollector
 from auditor.inventory.sessions import SessionCollector
 from auditor.inventory.show_controls import ShowControlCollector
 from auditor.inventory.survey import Survey
+from auditor.inventory.wireless_networks import WirelessCollector
 
 
 class Collected:
@@ -48,6 +50,8 @@ class Collected:
         self.lookups = LookupCollector()
         self.sessions = SessionCollector()
         self.downloads = DownloadCollector()
+        self.link_names = LinkNameCollector(self.identity, self.announcements)
+        self.wireless = WirelessCollector()
         self.message_controls = MessageControlCollector(self.controls, self.secrets)
         self.coap_controls = CoapControlCollector(self.controls, self.secrets)
         self.show_controls = ShowControlCollector(self.controls, self.secrets)
@@ -71,5 +75,6 @@ class Collected:
             "moments of short payloads": self.payload_times.overflow,
             "parts that could not be read": self.issues_dropped,
             "port mappings": self.port_mappings.rows.overflow + self.port_mappings.searches.overflow,
+            "wireless networks": self.wireless.rows.overflow,
             "secrets": self.secrets.rows.overflow,
         }

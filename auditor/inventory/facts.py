@@ -334,7 +334,7 @@ class WirelessNetworkFact(Fact):
     is_set_up_network: bool | None
     """The device itself offers it, as lights do before they know the home's network (common practice)."""
     security: tuple[str, ...]
-    """``open``, ``wep``, ``wpa``, ``wpa2``, ``wpa3``, ``owe``."""
+    """``open``, ``wep``, ``wpa``, ``wpa2``, ``wpa3``, ``owe``, ``rsn`` (others)."""
     stations: int
     """Different stations seen in it, the access point not counted."""
 

@@ -20,7 +20,7 @@ from auditor.flows.flow import Flow, PacketReference
 from auditor.inventory.expected import Wishes
 from auditor.inventory.facts import MAX_EVIDENCE, Fact, SeparationFact
 from auditor.inventory.identity import IdentityCollector
-from auditor.inventory.network import Host, Network, Pairs
+from auditor.inventory.network import Host, Network, Pairs, first_packet_of
 
 USUAL_MASK_LENGTH = 24  # of a home's IPv4 network, where no lease says otherwise (common practice)
 PERSONAL_ROLES = frozenset({"computer", "server", "phone"})
@@ -110,15 +110,5 @@ def _prefixes(host: Host, identity: IdentityCollector) -> set[Prefix]:
 
 def _evidence(host: Host, others: Iterable[Host], pairs: Pairs) -> tuple[PacketReference, ...]:
     """The first packet of the device and of each that shares its segment."""
-    packets = [packet for one in (host, *others) if (packet := _first_packet(one, pairs)) is not None]
+    packets = [packet for one in (host, *others) if (packet := first_packet_of(one, pairs)) is not None]
     return tuple(sorted({*packets[:MAX_EVIDENCE]}))
-
-
-def _first_packet(host: Host, pairs: Pairs) -> PacketReference | None:
-    seen = [
-        packet
-        for link in host.links
-        for address, (_, _, packet) in pairs.sent.get(link, {}).items()
-        if address in host.addresses
-    ]
-    return min(seen, default=None)

@@ -125,7 +125,7 @@ WORDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     },
     "wireless-network": {
         "part": ("access-point", "station", "unknown"),
-        "security": ("open", "wep", "wpa", "wpa2", "wpa3", "owe"),
+        "security": ("open", "wep", "wpa", "wpa2", "wpa3", "owe", "rsn"),
     },
     "commissioning": {"kind": ("commissionable", "commissioner")},
     "separation": {"neighbour_roles": ROLES},

@@ -6,12 +6,13 @@ import json
 from collections.abc import Iterable
 
 from tests.builders import Connection, Recording
+from tests.household import air, messages
 from tests.household import gadget_messages as gadget
-from tests.household import messages
 from tests.household.home import (
     CLOUD,
     HUB,
     LAPTOP,
+    LIGHT,
     MOVED_LIGHT,
     OUTSIDE_RESOLVER,
     PHONE,
@@ -47,6 +48,8 @@ def everything_speaks() -> Recording:
     """Ten minutes on the path beside two lights that do all that could be done better."""
     recording = Recording()
     others(recording)
+    recording.at(6)
+    _set_up_network(recording)
     recording.at(8)
     recording.dhcp_lease(PHONE, hostname="phone-of-a-guest")
     recording.at(20)
@@ -72,6 +75,27 @@ def everything_speaks() -> Recording:
     return recording
 
 
+HOME_CELL = ROUTER.link
+STRIP_CELL = "02:00:5e:00:53:23"  # the strip's link address with the U/L bit flipped
+
+
+def _set_up_network(recording: Recording) -> None:
+    """On the air: the strip's own open network, which the phone joins, beside the home's."""
+    for _ in range(3):
+        recording.air(air.beacon(HOME_CELL, "household", is_open=False))
+        recording.air(air.beacon(STRIP_CELL, "strip-light-5323", is_open=True))
+        recording.wait(0.1)
+    recording.air(air.authentication(PHONE.link, STRIP_CELL))
+    recording.air(air.association_request(PHONE.link, STRIP_CELL, "strip-light-5323", is_open=True))
+
+
+def _joins_home(recording: Recording, station: Host) -> None:
+    """On the air: a device joins the home's protected network."""
+    recording.air(air.beacon(HOME_CELL, "household", is_open=False))
+    recording.air(air.authentication(station.link, HOME_CELL))
+    recording.air(air.association_request(station.link, HOME_CELL, "household", is_open=False))
+
+
 def _strip_starts(recording: Recording) -> None:
     join(recording, STRIP)
     recording.mdns_announce(STRIP, text=("path=/", "u=admin", f"p={GUESSABLE}"))
@@ -85,6 +109,7 @@ def _strip_starts(recording: Recording) -> None:
 
 
 def _corner_starts(recording: Recording) -> None:
+    _joins_home(recording, CORNER)
     recording.dhcp_lease(CORNER)
     recording.mdns_announce(CORNER, "_http._tcp", 80, ("path=/",))
     recording.mdns_announce(CORNER, "_matterc._udp", 5540, ("D=3840", "CM=1"), instance="A1B2C3D4E5F60718")
@@ -269,6 +294,22 @@ def _idle(recording: Recording) -> None:
         recording.arp(CORNER, ROUTER)
 
 
+def air_and_wire() -> Recording:
+    """The shelf light restarts: recorded on a mirror port, and on the air by a second interface."""
+    recording = Recording()
+    neighbours(recording)
+    recording.at(10)
+    recording.note("power-on: the shelf light is plugged in")
+    _joins_home(recording, LIGHT)
+    join(recording, LIGHT)
+    recording.at(30)
+    neighbours(recording)
+    recording.at(60)
+    recording.air(air.beacon(HOME_CELL, "household", is_open=False))
+    recording.arp(LIGHT, ROUTER)
+    return recording
+
+
 def heard_of() -> Recording:
     """S37: after the move the laptop's segment hears of the light by its announcement alone, passed on by the router."""
     recording = Recording(vantage="own-host", recorder=LAPTOP)
@@ -298,4 +339,4 @@ keep:
 router: guest
 """
 
-GADGET_STORIES = {"everything-speaks": everything_speaks, "heard-of": heard_of}
+GADGET_STORIES = {"everything-speaks": everything_speaks, "heard-of": heard_of, "air-and-wire": air_and_wire}
