@@ -13,16 +13,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from enum import Enum, auto
-from typing import NamedTuple
 
 from auditor.dissect.conversations import Direction, Talk, Talks
 from auditor.dissect.message import PassedOver
 from auditor.dissect.outcome import Outcome
 from auditor.dissect.registry import Conversation, Dissector
+from auditor.dissect.segment import Segment, client_by_ports, distance, is_opening, orient
 from auditor.dissect.select import Selector
 from auditor.dissect.stream_rows import StreamRows
 from auditor.errors import DecodeError, LimitError, TruncatedError
-from auditor.flows.flow import PacketReference
 from auditor.flows.stream import SEQUENCE_SPACE, ByteStream
 from auditor.packets.batch import ACK, FIN, RST, SYN
 from auditor.wire import Cursor
@@ -53,20 +52,6 @@ MIN_TELLING_OCTETS = 16
 """A shorter beginning of a connection waits for more before it counts as unknown; start lines are longer."""
 
 
-class Segment(NamedTuple):
-    """One TCP packet as dispatch hands it over."""
-
-    sequence: int
-    acknowledgement: int
-    flags: int
-    payload: bytes
-    missing: int
-    """Octets that the snap length cut off."""
-    packet: PacketReference
-    timestamp_ns: int
-    link_type: int
-
-
 class _Reading(Enum):
     """How the parsing of what is there ended."""
 
@@ -74,25 +59,6 @@ class _Reading(Enum):
     WAITS = auto()  # a message has begun and is not whole
     FAILED = auto()  # the octets are no message: this direction is out of step
     FINISHED = auto()  # nothing further is to be read
-
-
-def _is_opening(talk: Talk, forward: bool) -> bool:
-    """Whether what waits in this direction is the first that it said, the opening recorded."""
-    if talk.directions is None:
-        return False
-    direction = talk.directions[forward]
-    stream = direction.stream
-    return (
-        direction.opening is not None
-        and not direction.is_resumed
-        and stream is not None
-        and stream.position == 0
-    )
-
-
-def distance(later: int, earlier: int) -> int:
-    """Signed difference of two sequence numbers (RFC 9293 3.4, RFC 1982 3.2)."""
-    return (later - earlier + (SEQUENCE_SPACE >> 1)) % SEQUENCE_SPACE - (SEQUENCE_SPACE >> 1)
 
 
 class StreamReader:
@@ -233,9 +199,8 @@ class StreamReader:
             if talk.dissector is not None:
                 self._talks.want(talk, forward, wanted=True)
             return True
-        if talk.dissector is not None:
-            return False
-        self._outcome.unknown(talk, self._client_by_ports(talk, forward, ()))
+        if talk.dissector is None:
+            self._outcome.unknown(talk, client_by_ports(talk, forward, ()))
         return False
 
     def _cut_off(self, talk: Talk, direction: Direction, forward: bool, end_position: int) -> None:
@@ -333,36 +298,14 @@ class StreamReader:
         """Find the dissector of a connection by its beginning, if there is none yet; ``ALL``: there is."""
         if talk.dissector is None:
             talk.dissector = self._rows.choose(
-                talk.row.ports(forward), octets[:HEAD_OCTETS], is_opening=_is_opening(talk, forward)
+                talk.row.ports(forward), octets[:HEAD_OCTETS], is_opening=is_opening(talk, forward)
             )
         if talk.dissector is not None:
             return _Reading.ALL
         if len(octets) < MIN_TELLING_OCTETS and not ended:
             return _Reading.WAITS
-        self._outcome.unknown(talk, self._client_by_ports(talk, forward, ()))
+        self._outcome.unknown(talk, client_by_ports(talk, forward, ()))
         return _Reading.FAILED
-
-    def _client_by_ports(self, talk: Talk, forward: bool, ports: Sequence[int] | frozenset[int]) -> bool:
-        """The direction of the client, by ports: the registered, else the lower one is the server's."""
-        if talk.client_forward is not None:
-            return talk.client_forward
-        source, destination = talk.row.ports(forward)
-        if (source in ports) != (destination in ports):
-            return forward == (destination in ports)
-        return forward == (destination <= source)
-
-    def _orient(self, talk: Talk, forward: bool, dissector: Dissector, head: bytes) -> None:
-        """Tell client and server apart where the opening was not recorded."""
-        if talk.client_forward is not None:
-            if talk.key is None:
-                talk.orient(talk.client_forward)
-            return
-        speaks = dissector.client_speaks(head) if dissector.client_speaks is not None else None
-        if speaks is None:
-            talk.client_forward = self._client_by_ports(talk, forward, dissector.ports)
-        else:
-            talk.client_forward = forward == speaks
-        talk.orient(talk.client_forward)
 
     # -- messages
 
@@ -373,7 +316,7 @@ class StreamReader:
         dissector, stream = talk.dissector, direction.stream
         if dissector is None or dissector.parse_stream is None or stream is None:
             return _Reading.FAILED
-        self._orient(talk, forward, dissector, octets[:HEAD_OCTETS])
+        orient(talk, forward, dissector, octets[:HEAD_OCTETS])
         conversation = talk.conversation
         if conversation is None:
             conversation = talk.conversation = Conversation()
@@ -423,8 +366,7 @@ class StreamReader:
         """Give the connection to the protocol that a message named; None: there is no such row."""
         row = self._rows.named(conversation.next_protocol)
         conversation.next_protocol = conversation.memory = None
-        if row is not None:
-            talk.dissector = row
+        talk.dissector = row or talk.dissector
         return row
 
     def _finish_all(self, talk: Talk) -> _Reading:

@@ -42,7 +42,7 @@ PORTS = frozenset({5683})  # IANA service name: coap
 
 VERSION = 1  # RFC 7252 section 3
 CONFIRMABLE, NON_CONFIRMABLE, ACKNOWLEDGEMENT, RESET = 0, 1, 2, 3
-MAX_TOKEN_OCTETS = 8
+MAX_TOKEN_OCTETS = 8  # RFC 7252 section 3: 9 to 15 are reserved
 HEADER_OCTETS = 4
 # RFC 7252 12.1.1, RFC 8132 section 7
 METHODS = {1: "GET", 2: "POST", 3: "PUT", 4: "DELETE", 5: "FETCH", 6: "PATCH", 7: "iPATCH"}

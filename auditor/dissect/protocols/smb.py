@@ -24,7 +24,7 @@ NEGOTIATE_1, NEGOTIATE_2 = 0x72, 0
 IS_RESPONSE_1, IS_RESPONSE_2 = 0x80, 1
 SIGNING_REQUIRED = 2
 HEADER_1_OCTETS, HEADER_2_OCTETS = 32, 64
-MAX_NEGOTIATION_OCTETS = 16_384
+MAX_NEGOTIATION_OCTETS = 16_384  # an offer with its contexts has some 300, an answer with a token some 2 000
 MAX_DIALECTS = 32  # version 1 knows about 10, version 2 and 3 five
 
 

@@ -13,7 +13,7 @@ from auditor.errors import LimitError, MalformedError, TruncatedError
 
 MAX_TEXT_OCTETS = 49_152
 """Of one text: four times the largest state of a controller we know of, less than dispatch holds of one."""
-MAX_NESTING = 64
+MAX_NESTING = 64  # of brackets open at once: twice what the reader of names follows
 
 SEPARATORS = b"\x00\x1e\n\r\t "
 MARK = re.compile(rb'[{}\[\]]|"(?:[^"\\]|\\.)*("?)', re.DOTALL)
