@@ -19,8 +19,8 @@ from auditor.dissect.syntax.xml_text import XmlElement, read_xml
 from auditor.errors import DecodeError, LimitError, MalformedError
 
 MAX_ARGUMENTS = 32  # the longest action of the router's services has 11
-MAX_NAME = 128
-MAX_TYPE = 256
+MAX_NAME = 128  # characters of an action or argument; the longest of the router's services has 32
+MAX_TYPE = 256  # characters of a service type; those of the forum have some 60
 
 # Device Architecture 3.2.2: "urn:" domain ":service:" type ":" version "#" action, in quotes.
 _ACTION_FIELD = re.compile(rb'\s*"?([^"#\s]{1,256})#([A-Za-z_][A-Za-z0-9_.-]{0,127})"?\s*\Z')

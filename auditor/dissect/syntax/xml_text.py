@@ -23,7 +23,7 @@ MAX_DEPTH = 32  # description documents and discovery messages nest 8 deep
 MAX_ELEMENTS = 2_048  # a description of a device with 20 services has some 200
 MAX_ATTRIBUTES = 32  # of one element, declarations of namespaces included
 MAX_TEXT_OCTETS = 4_096  # of one element's character data kept; names and addresses are far shorter
-MAX_REFERENCE_OCTETS = 12  # "&#x0010FFFF;"
+MAX_REFERENCE_OCTETS = 12  # from the ampersand to the semicolon, leading noughts included
 
 _NAME = rb"[A-Za-z_:\x80-\xff][A-Za-z0-9_:.\-\x80-\xff]*"  # section 2.3, octets of UTF-8 not told apart
 _START = re.compile(rb"<(" + _NAME + rb")")
