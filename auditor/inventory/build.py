@@ -18,6 +18,7 @@ from auditor.dissect.protocols.dhcp import DhcpMessage
 from auditor.dissect.protocols.e131 import E131Data
 from auditor.dissect.protocols.http import HttpRequest, HttpResponse
 from auditor.dissect.protocols.mqtt import Connect, ConnectAcknowledgement, Publish
+from auditor.dissect.protocols.quic import QuicInitial
 from auditor.dissect.protocols.ssdp import SsdpMessage
 from auditor.dissect.protocols.tls import Certificate, ClientHello, ServerHello
 from auditor.dissect.syntax.dns_message import DnsMessage
@@ -60,6 +61,7 @@ class InventoryBuilder(Collected):
             HttpRequest: (self.content.on_request, self.controls.on_request, self.downloads.on_request),
             HttpResponse: (self.controls.on_response, self.downloads.on_response),
             Publish: (self.controls.on_publish,),
+            QuicInitial: (self.content.on_quic_initial,),
             ServerHello: (self.sessions.on_server_hello,),
             SsdpMessage: (self.announcements.on_ssdp,),
             igmp.GroupMembership: (self.identity.on_membership,),
