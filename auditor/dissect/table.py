@@ -13,8 +13,14 @@ from importlib import import_module
 from auditor.dissect.registry import Dissector
 
 PROTOCOLS = (
+<<<<<<< HEAD
     *("tls", "http", "mqtt", "dns", "mdns", "dhcp", "ntp", "ssdp", "e131", "artnet", "igmp", "mld"),
     *("quic", "stun", "natpmp", "pcp"),
+=======
+    *("tls", "http", "mqtt", "dns", "mdns", "dhcp", "ntp", "ssdp"),
+    *("e131", "artnet", "knxnet", "ddp", "osc"),
+    *("igmp", "mld"),
+>>>>>>> main
 )
 """Modules of ``auditor.dissect.protocols``; each has ``DISSECTOR``, or ``DISSECTORS`` for several rows."""
 
