@@ -114,7 +114,7 @@ class InventoryBuilder(Collected):
             NatPmpMessage: (self.port_mappings.on_natpmp,),
             OscPacket: (self.show_controls.on_osc,),
             PcpMessage: (self.port_mappings.on_pcp,),
-            QuicInitial: (self.content.on_quic, self.sessions.on_quic),
+            QuicInitial: (self.content.on_quic_initial, self.sessions.on_quic),
             igmp.GroupMembership: (self.identity.on_membership,),
             mld.GroupMembership: (self.identity.on_membership,),
         }

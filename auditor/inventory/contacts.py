@@ -50,7 +50,9 @@ class ContactRow:
         self.flows = self.sent = self.received = 0
         self.outcomes: dict[str, int] = {}
         self.answered = self.answered_with_data = False
-        self.clear = self.encrypted = False
+        self.clear = False
+        self.encrypted: str | None = None
+        """The word for what encrypts, of the latest flow where one does."""
         self.protocols: dict[str, int] = {}
         self.period: Period | None = None
         self.longest_ns = 0
@@ -86,7 +88,8 @@ class ContactRow:
             if protocol is not None:
                 self.protocols[protocol] = self.protocols.get(protocol, 0) + 1
             self.clear |= content.confidentiality == "clear"
-            self.encrypted |= content.confidentiality == "tls"
+            if content.confidentiality not in ("clear", "unknown"):
+                self.encrypted = content.confidentiality
             self.period = self.period or rhythm_of(content.requests)
 
     @property
@@ -100,7 +103,7 @@ class ContactRow:
         """``clear`` as soon as anything was readable."""
         if self.clear:
             return "clear"
-        return "tls" if self.encrypted else "unknown"
+        return self.encrypted or "unknown"
 
     @property
     def initiator_known(self) -> str:

@@ -136,9 +136,9 @@ class ContentCollector:
             said = SaidName(message.server_name, "tls-sni", message.has_encrypted_client_hello)
             self._keep(envelope, said)
 
-    def on_quic(self, envelope: Envelope, message: QuicInitial) -> None:
-        """Keep the visible server name of a client's Initial packet (RFC 9001 4.1.3)."""
-        if message.from_client and message.server_name:
+    def on_quic_initial(self, envelope: Envelope, message: QuicInitial) -> None:
+        """Keep the visible server name of an opening whose direction is known."""
+        if message.server_name and message.from_client and envelope.from_initiator:
             said = SaidName(message.server_name, "quic-sni", message.has_encrypted_client_hello)
             self._keep(envelope, said)
 

@@ -38,7 +38,7 @@ _LENGTHS = {
 REFUSAL_OCTETS = 8
 """An answer to another version or opcode ends behind its time; one to another version has opcode 0 (3.5)."""
 UNSUPPORTED_OPCODE = 5
-MAX_RESULT = 5  # 3.5
+MAX_RESULT = 5  # the highest code that is defined (3.5)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -25,9 +25,9 @@ HEADER_OCTETS = 24
 ANNOUNCE, MAP, PEER = 0, 1, 2  # 19.2
 THIRD_PARTY, PREFER_FAILURE, FILTER = 1, 2, 3  # 19.4
 
-MAX_MESSAGE_OCTETS = 1_100  # section 7
+MAX_MESSAGE_OCTETS = 1_100  # the protocol allows no longer ones (section 7)
 MAX_OPTIONS = 32  # of one message; three kinds are defined, of which filters may repeat
-MAX_RESULT = 13  # 7.4
+MAX_RESULT = 13  # the highest code that is defined (7.4)
 UNREADABLE = (1, 3, 4, 6)  # version, malformed request, opcode, malformed option (7.4)
 
 Kind = Literal["announce", "map", "peer", "unknown"]

@@ -19,8 +19,8 @@ from auditor.dissect.syntax.xml_text import XmlElement, read_xml
 from auditor.errors import DecodeError, LimitError, MalformedError
 
 MAX_ARGUMENTS = 32  # the longest action of the router's services has 11
-MAX_NAME = 128
-MAX_TYPE = 256
+MAX_NAME = 128  # characters of an action or argument; the longest of the router's services has 32
+MAX_TYPE = 256  # characters of a service type; those of the forum have some 60
 
 # Device Architecture 3.2.2: "urn:" domain ":service:" type ":" version "#" action, in quotes.
 _ACTION_FIELD = re.compile(rb'\s*"?([^"#\s]{1,256})#([A-Za-z_][A-Za-z0-9_.-]{0,127})"?\s*\Z')
@@ -150,8 +150,6 @@ def _action(action: XmlElement, arguments: list[XmlElement]) -> SoapMessage:
     name = printable(action.name.encode(), MAX_NAME)
     is_response = name.endswith(_RESPONSE) and name != _RESPONSE
     name = name.removesuffix(_RESPONSE) if is_response else name
-    # The namespace of the action's element is its service type; its prefix is free, mostly "u".
-    types = [value for _, value in action.attributes if value.startswith(b"urn:")]
     values = {argument.name: argument.text for argument in reversed(arguments)}
     mapping = None
     if name in MAPPING_ACTIONS and (not is_response or "NewReservedPort" in values):
@@ -159,7 +157,7 @@ def _action(action: XmlElement, arguments: list[XmlElement]) -> SoapMessage:
     return SoapMessage(
         action=name,
         is_response=is_response,
-        service_type=printable(types[0], MAX_TYPE) if types else None,
+        service_type=printable(action.namespace, MAX_TYPE) if action.namespace else None,
         arguments=tuple(printable(argument.name.encode(), MAX_NAME) for argument in arguments),
         mapping=mapping,
         error_code=None,

@@ -6,8 +6,9 @@ Reads:     UTF-8 (section 4.3.3; a byte order mark is allowed).
 Refuses:   document type declarations, and with them every entity but the five of section 4.6: nothing can be
            named, fetched or grow that is not in the text.
 
-Namespaces are cut off, not looked up: devices get prefixes wrong more often
-than names.  Every turn of the reader moves it on, and depth, count and length
+Names are handed out without their prefixes, which are free; what a prefix
+stands for is looked up, and a prefix that nobody declared is no error: devices
+get them wrong more often than names.  Every turn of the reader moves it on, and depth, count and length
 are bounded, so that work stays linear in the octets.
 """
 
@@ -23,7 +24,7 @@ MAX_DEPTH = 32  # description documents and discovery messages nest 8 deep
 MAX_ELEMENTS = 2_048  # a description of a device with 20 services has some 200
 MAX_ATTRIBUTES = 32  # of one element, declarations of namespaces included
 MAX_TEXT_OCTETS = 4_096  # of one element's character data kept; names and addresses are far shorter
-MAX_REFERENCE_OCTETS = 12  # "&#x0010FFFF;"
+MAX_REFERENCE_OCTETS = 12  # from the ampersand to the semicolon, leading noughts included
 
 _NAME = rb"[A-Za-z_:\x80-\xff][A-Za-z0-9_:.\-\x80-\xff]*"  # section 2.3, octets of UTF-8 not told apart
 _START = re.compile(rb"<(" + _NAME + rb")")
@@ -51,6 +52,8 @@ class XmlElement:
     ``MAX_TEXT_OCTETS``; UTF-8 as far as the sender kept to it."""
     attributes: tuple[tuple[str, bytes], ...]
     """Local name and value, declarations of namespaces included."""
+    namespace: bytes | None
+    """That the element's prefix stands for; None: nobody declared it."""
     place: int
     """Elements are handed out inner ones first; this counts their beginnings, the root's is 0."""
 
@@ -63,10 +66,18 @@ class XmlElement:
 class _Open:
     """An element whose end has not come."""
 
-    __slots__ = ("attributes", "name", "place", "tag", "text")
+    __slots__ = ("attributes", "name", "namespaces", "place", "tag", "text")
 
-    def __init__(self, tag: bytes, attributes: tuple[tuple[str, bytes], ...], place: int) -> None:
+    def __init__(
+        self,
+        tag: bytes,
+        attributes: tuple[tuple[str, bytes], ...],
+        namespaces: dict[bytes, bytes],
+        place: int,
+    ) -> None:
         self.tag = tag
+        self.namespaces = namespaces
+        """Declared by it, by prefix; the empty prefix is the default."""
         self.name = local_name(tag)
         self.attributes = attributes
         self.place = place
@@ -196,6 +207,7 @@ def _start(octets: bytes, position: int, count: int) -> tuple[_Open, int, bool]:
             raise TruncatedError("element", len(octets), "the tag has no end")
         raise MalformedError("element", position, "no tag")
     attributes: list[tuple[str, bytes]] = []
+    namespaces: dict[bytes, bytes] = {}
     place = tag.end()
     while (found := _ATTRIBUTE.match(octets, place)) is not None:  # each turn passes over an attribute
         if len(attributes) >= MAX_ATTRIBUTES:
@@ -203,18 +215,29 @@ def _start(octets: bytes, position: int, count: int) -> tuple[_Open, int, bool]:
         value = found[2] if found[2] is not None else found[3]
         resolved = resolve_references(value, found.start())
         attributes.append((local_name(found[1]), resolved[:MAX_TEXT_OCTETS]))
+        if found[1] == b"xmlns" or found[1].startswith(b"xmlns:"):
+            namespaces[found[1][6:]] = resolved[:MAX_TEXT_OCTETS]
         place = found.end()
     closed = _CLOSE.match(octets, place)
     if closed is None:
         if octets.find(b">", place) < 0:
             raise TruncatedError("element", len(octets), "the tag has no end")
         raise MalformedError("attribute", place, "neither an attribute nor the end of a tag")
-    return _Open(tag[1], tuple(attributes), count), closed.end(), bool(closed[1])
+    return _Open(tag[1], tuple(attributes), namespaces, count), closed.end(), bool(closed[1])
 
 
 def _ended(open_: list[_Open], tag: bytes, position: int) -> XmlElement:
     if not open_ or open_[-1].tag != tag:
         raise MalformedError("element", position, "an end tag that closes nothing")
     path = tuple(element.name for element in open_)
+    prefix = tag.rpartition(b":")[0]
+    declared = (outer.namespaces[prefix] for outer in reversed(open_) if prefix in outer.namespaces)
+    namespace = next(declared, None)
     done = open_.pop()
-    return XmlElement(path=path, text=bytes(done.text).strip(), attributes=done.attributes, place=done.place)
+    return XmlElement(
+        path=path,
+        text=bytes(done.text).strip(),
+        attributes=done.attributes,
+        namespace=namespace,
+        place=done.place,
+    )

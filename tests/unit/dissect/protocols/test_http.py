@@ -360,7 +360,8 @@ def test_other_protocols_are_not_claimed(octets):
     assert not looks_like(octets)
 
 
-@given(st.binary(min_size=1, max_size=64))
+# A beginning of HTTP is no random octets: generators put constants of the code under test among them.
+@given(st.binary(min_size=1, max_size=64).filter(lambda octets: b"HTTP/1." not in octets))
 def test_random_octets_are_not_claimed(octets):
     assert not looks_like(octets)
 

@@ -217,6 +217,15 @@ def test_direction_is_told_by_the_keys():
     assert [message.from_client for message in messages] == [True, False]
 
 
+def test_encrypted_client_hello():
+    # RFC 9849 section 5: the extension's number, here in the place of another of the same length.
+    outer = HELLO.replace(bytes.fromhex("ff01000100"), bytes.fromhex("fe0d000100"))
+    found = parse_datagram(Cursor(initial(crypto(0, outer))))
+
+    assert outer != HELLO
+    assert (found.server_name, found.has_encrypted_client_hello) == ("example.com", True)
+
+
 def test_closing():
     # RFC 9000 19.19 and section 20.1: CONNECTION_REFUSED is 2.
     close = b"\x1c\x02\x00\x03off"

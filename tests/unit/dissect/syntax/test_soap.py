@@ -54,6 +54,7 @@ def test_port_mapping():
     found = parse_soap(envelope("AddPortMapping", MAPPING))
 
     assert (found.action, found.is_response, found.changes_mappings) == ("AddPortMapping", False, True)
+    assert found.service_type == SERVICE
     assert found.arguments == tuple(MAPPING)
     assert (found.mapping.external_port, found.mapping.internal_port) == (8080, 80)
     assert found.mapping.internal_client == parse_address("192.0.2.20")

@@ -54,6 +54,16 @@ def test_what_another_reader_reads():
     assert names_and_texts(WHOLE)[1][1] == "<&& <g>&amp;"
 
 
+def test_namespaces_as_another_reader_looks_them_up():
+    octets = b"<a xmlns='urn:1' xmlns:p='urn:2'><b/><p:c xmlns='urn:3' xmlns:p='urn:4'><d/></p:c><p:e/><b xmlns=''/></a>"
+    ours = sorted(
+        (element.place, (element.namespace or b"").decode(), element.name) for element in read_xml(octets)
+    )
+    theirs = [node.tag for node in ET.fromstring(octets).iter()]
+
+    assert [f"{{{namespace}}}{name}" if namespace else name for _, namespace, name in ours] == theirs
+
+
 TEXTS = st.recursive(
     st.text("ab <>&\"'é", max_size=8).map(
         lambda text: text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
