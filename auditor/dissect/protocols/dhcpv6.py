@@ -34,8 +34,8 @@ MAX_RELAYS = 8  # HOP_COUNT_LIMIT, 7.6
 CLIENT, SERVER, NON_TEMPORARY, TEMPORARY, ADDRESS, OPTION_REQUEST = 1, 2, 3, 4, 5, 6
 RELAY_MESSAGE, STATUS, VENDOR_CLASS, RESOLVERS, SEARCH_LIST = 9, 13, 16, 23, 24
 DELEGATION, DELEGATED_PREFIX, FULL_NAME, MUD_URL = 25, 26, 39, 112
-# Only for a first look: numbers in use and what a datagram of one frame holds stay below.
-MAX_OPTION, MAX_OPTION_OCTETS = 256, 1_500
+MAX_OPTION = 256  # only for a first look: numbers in use stay below (IANA, DHCPv6 option codes)
+MAX_OPTION_OCTETS = 1_500  # only for a first look: what one frame holds
 MAX_HOPS = 32  # what servers before RFC 8415 limited hops to (RFC 3315 5.5)
 
 # Identity associations: octets before their options (21.4, 21.5, 21.21)
