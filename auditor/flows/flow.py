@@ -140,6 +140,10 @@ class Flow:
     """Who sent the RST or ICMP error, where the outcome is refused or prohibited."""
     paths: tuple[Path, ...] = ()
     """Further places where packets of this flow were recorded, either direction; few at most."""
+    unrecorded_sent: int = 0
+    """Octets of TCP payload that the responder acknowledged and the recording does not hold; a minimum, 0
+    where the opening was not recorded."""
+    unrecorded_received: int = 0
 
     @property
     def initiator(self) -> Endpoint:

@@ -20,7 +20,7 @@ from auditor.inventory.collected import Collected
 from auditor.inventory.commissioning import commissioning_facts
 from auditor.inventory.contacts import remote_contacts
 from auditor.inventory.control_facts import carrying_contacts, control_facts, controlled_ports
-from auditor.inventory.coverage import build_coverage, summarise_captures
+from auditor.inventory.coverage import build_coverage, bypassing, summarise_captures
 from auditor.inventory.devices import assemble_network
 from auditor.inventory.expected import Wishes
 from auditor.inventory.facts import (
@@ -167,6 +167,7 @@ def assemble_inventory(
     phases = _phases(chosen, controls, downloads, joins, network, timeline, recorder_id)
     if any(isinstance(f, RemoteContactFact) and f.carries_control for f in kept["remote-contact"]):
         phases.append("remote-control")
+    bypassed = bypassing(flows)
     coverage = build_coverage(
         judged,
         {device_id: missing[device_id] for device_id in chosen},
@@ -175,6 +176,7 @@ def assemble_inventory(
         phases,
         captures,
         {**builder.overflows(), "devices": network.overflow},
+        bypassed,
     )
     devices = [
         _device(network.hosts[device_id], network, builder, roles, ranks, missing, joins, chosen)
@@ -184,7 +186,7 @@ def assemble_inventory(
         key=lambda d: (not d.is_chosen, d.lighting.rank or len(listed) + 1, d.first_seen_ns, d.device_id)
     )
     return Inventory(
-        captures=summarise_captures(captures, judged, flows, coverage.holes),
+        captures=summarise_captures(captures, judged, flows, coverage.holes, bypassed),
         coverage=coverage,
         devices=tuple(devices),
         facts=kept,
