@@ -105,10 +105,10 @@ def _owners(network: Network) -> Mapping[LinkAddress, Host]:
     plain = [host for host in network.hosts.values() if host.own_link and not host.is_router]
     addressed = [host for host in plain if host.addresses]
     owners: dict[LinkAddress, Host] = {link: host for host in addressed for link in host.links}
-    for host in addressed:
-        for link in host.links:
-            for near in near_links(link):
-                owners.setdefault(near, host)
+    nearest = [(rank, near, host) for host in addressed for link in host.links
+               for rank, near in enumerate(near_links(link))]  # fmt: skip
+    for _, near, host in sorted(nearest, key=lambda one: one[0]):  # two gadgets from one box are near each other
+        owners.setdefault(near, host)
     for host in plain:
         for link in host.links:
             owners.setdefault(link, host)

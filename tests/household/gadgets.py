@@ -25,7 +25,7 @@ from tests.household.home import (
 )
 from tests.household.messages import http_request, http_response
 from tests.household.sessions import stored
-from tests.household.stories import join, neighbours, others, sealed
+from tests.household.stories import app_control, join, neighbours, others, sealed
 
 STRIP = Host("strip-light", "00:00:5e:00:53:23", "192.168.77.23", "fd00:77::200:5eff:fe00:5323",
              ipv6_global="2001:db8:77::200:5eff:fe00:5323")  # fmt: skip
@@ -97,8 +97,7 @@ def _joins_home(recording: Recording, station: Host) -> None:
 
 
 def _strip_starts(recording: Recording) -> None:
-    join(recording, STRIP)
-    recording.mdns_announce(STRIP, text=("path=/", "u=admin", f"p={GUESSABLE}"))
+    join(recording, STRIP, ("path=/", "fw=1.2.9", "mac=00005e005323", "u=admin", f"p={GUESSABLE}"))
     recording.dns_lookup(STRIP, CLOUD.name, [CLOUD.ipv4], resolver=OUTSIDE_RESOLVER)
     for number in range(2, 50):  # a street of doors (scenario S31)
         recording.arp(STRIP, f"192.168.77.{100 + number}", answered=False)
@@ -295,7 +294,7 @@ def _idle(recording: Recording) -> None:
 
 
 def air_and_wire() -> Recording:
-    """The shelf light restarts: recorded on a mirror port, and on the air by a second interface."""
+    """The shelf light restarts and is switched by the app: recorded on a mirror port, and on the air by a second interface."""
     recording = Recording()
     neighbours(recording)
     recording.at(10)
@@ -304,6 +303,9 @@ def air_and_wire() -> Recording:
     join(recording, LIGHT)
     recording.at(30)
     neighbours(recording)
+    recording.at(40)
+    recording.note("app: state, off, on and dimmed from the phone at home")
+    app_control(recording, PHONE, LIGHT)
     recording.at(60)
     recording.air(air.beacon(HOME_CELL, "household", is_open=False))
     recording.arp(LIGHT, ROUTER)
