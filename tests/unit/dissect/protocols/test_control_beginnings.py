@@ -45,14 +45,14 @@ DATAGRAMS = {
     "coap": [vector("coap/coap-get-temperature"), vector("coap/coap-get-token")],
     "tftp": [REQUEST],
     "json": [b'{"on":true}'],
+    "ddp": [b"\x41\x01\x10\x01\x00\x00\x00\x00\x00\x06" + bytes(6)],
+    "osc": [b"/lamp/1\0,f\0\0\x3f\x80\0\0"],
     "dtls": [bytes.fromhex("16fefd0000000000000000007a010000") + bytes(48)],
     "artnet": [vector("artnet/artnet-poll"), vector("artnet/artnet-dmx")],
     "ssdp": [b"M-SEARCH * HTTP/1.1\r\nST: ssdp:all\r\n\r\n"],
     None: [
         vector("coap/coap-205-content"),  # an answer alone tells too little on any port
         bytes.fromhex("806063cd000000a0f14e27b1") + bytes(40),  # RTP (RFC 3550 5.1)
-        b"/lamp/1\0,f\0\0\x3f\x80\0\0",  # OSC 1.0
-        b"\x41\x01\x10\x01\x00\x00\x00\x00\x00\x06" + bytes(6),  # the header of a pixel protocol
         bytes(64),
         b"\xff" * 64,
     ],

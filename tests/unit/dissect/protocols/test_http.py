@@ -4,6 +4,7 @@ Oracle: h11 (MIT), a general-purpose HTTP/1 library; where both accept, both rea
 """
 
 import gzip
+import random
 import re
 
 import h11
@@ -360,10 +361,11 @@ def test_other_protocols_are_not_claimed(octets):
     assert not looks_like(octets)
 
 
-# A beginning of HTTP is no random octets: generators put constants of the code under test among them.
-@given(st.binary(min_size=1, max_size=64).filter(lambda octets: b"HTTP/1." not in octets))
-def test_random_octets_are_not_claimed(octets):
-    assert not looks_like(octets)
+def test_random_octets_are_not_claimed():
+    # Drawn here and not by hypothesis, which mixes in the constants of the module under test.
+    noise = random.Random(7)
+    for _ in range(20_000):
+        assert not looks_like(noise.randbytes(noise.randint(1, 64)))
 
 
 # -- differential: where h11 accepts, both read the same
