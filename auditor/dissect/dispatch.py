@@ -117,6 +117,8 @@ class Dispatcher:
                     )
                     streams.read(talk or self._add(batch, row, number, forward), forward, segment)
                     continue
+                if talk is not None and talk.looks < 0:
+                    continue  # of a batch in which its reading ended, before anything is copied
                 self._datagrams[protocol].read(
                     talk or self._add(batch, row, number, forward),
                     forward,

@@ -43,6 +43,17 @@ class Conversation:
 DatagramParser = Callable[[Cursor], Message]
 """Parse one datagram; raises ``DecodeError`` and nothing else."""
 
+FlowDatagramParser = Callable[[Cursor, bool, Conversation], Message]
+"""
+Parse one datagram with what is remembered of its conversation.
+
+Arguments: the cursor, whether the datagram comes from the initiator as far as
+known, the conversation.  Raises ``DecodeError`` and nothing else.  A
+``PassedOver`` is not handed on.  ``finished`` and ``memory`` of the
+conversation are as for streams; dispatch may take the memory away when too
+many conversations have one.
+"""
+
 StreamParser = Callable[[Cursor, bool, Conversation], Message]
 """
 Parse the message at the cursor of one direction of a stream.
@@ -69,6 +80,9 @@ class Dissector:
     looks_like: Callable[[bytes], bool]
     """Cheap and total: whether octets that begin so (at most 64 are handed over) are worth parsing."""
     parse_datagram: DatagramParser | None = None
+    parse_flow_datagram: FlowDatagramParser | None = None
+    """Used instead of ``parse_datagram`` where what one datagram says depends on those before; once such a
+    dissector has claimed a conversation it is given every datagram, whatever it begins with."""
     parse_stream: StreamParser | None = None
     client_speaks: Callable[[bytes], bool | None] | None = None
     """For streams: whether such a beginning is what a client says (a server's answer gives False; None: both

@@ -17,9 +17,10 @@ from auditor.flows.flow import Flow, FlowKey
 from auditor.inventory.abilities import DeviceSights, device_abilities, recorder_link
 from auditor.inventory.choose import nickname_of, resolve_chosen, second_interface
 from auditor.inventory.collected import Collected
+from auditor.inventory.commissioning import commissioning_facts
 from auditor.inventory.contacts import remote_contacts
 from auditor.inventory.control_facts import carrying_contacts, control_facts, controlled_ports
-from auditor.inventory.coverage import build_coverage, summarise_captures
+from auditor.inventory.coverage import build_coverage, bypassing, summarise_captures
 from auditor.inventory.devices import assemble_network
 from auditor.inventory.expected import Wishes
 from auditor.inventory.facts import (
@@ -28,6 +29,7 @@ from auditor.inventory.facts import (
     DeviceFact,
     DownloadFact,
     Fact,
+    RemoteContactFact,
 )
 from auditor.inventory.identity import Join
 from auditor.inventory.lighting import build_cases, rank_cases
@@ -35,8 +37,10 @@ from auditor.inventory.local_contacts import arp_contacts, local_contacts
 from auditor.inventory.lookups import is_encrypted_lookup
 from auditor.inventory.model import ABILITIES, Ability, Device, Inventory, LightingRank
 from auditor.inventory.network import Host, Network, Pairs
+from auditor.inventory.order_timing import OrderTimings
 from auditor.inventory.relevance import concerning, listed_devices
 from auditor.inventory.roles import build_roles
+from auditor.inventory.separation import separation_facts
 from auditor.inventory.services import gather_services, orient_flows, service_facts
 from auditor.inventory.timeline import Timeline
 from auditor.inventory.vantage import Judged, Sights, gather_sights, judge_vantage
@@ -119,7 +123,7 @@ def assemble_inventory(
     facts: dict[str, list[Fact]] = {
         "device": _device_facts(network, roles, visible, pairs),
         "service": service_facts(services, recorder_id, visible),
-        "announcement": builder.announcements.facts(network),
+        "announcement": [*builder.announcements.facts(network), *builder.banners.facts(network)],
         "remote-contact": remote_contacts(
             oriented,
             network,
@@ -128,6 +132,7 @@ def assemble_inventory(
             wishes,
             builder.downloads.purposes(network),
             carrying_contacts(builder.controls, network),
+            OrderTimings(builder.payload_times, network, roles, timeline, frozenset(chosen)),
         ),
         "local-contact": [
             *local_contacts(oriented, network, roles, wishes, controlled_ports(builder.controls, network)),
@@ -141,6 +146,18 @@ def assemble_inventory(
         "group-load": builder.load.facts(
             network, sum(flow.octets_sent + flow.octets_received for flow in flows)
         ),
+        "port-mapping": builder.port_mappings.facts(network, roles, visible),
+        "wireless-network": builder.wireless.facts(network, pairs),
+        "commissioning": commissioning_facts(builder.announcements, network),
+        "separation": separation_facts(
+            flows,
+            network,
+            pairs,
+            roles,
+            builder.identity,
+            wishes,
+            is_home_network=all(one.vantage != "own-access-point" for one in judged),
+        ),
     }
     used = {key[0:4] for key, row in services.items() if row.users & set(chosen)}
     drivers = {f.from_id for f in controls if isinstance(f, ControlFact) and f.device_id in chosen}
@@ -148,6 +165,9 @@ def assemble_inventory(
     listed = listed_devices(network, roles, chosen, kept)
     kept["device"] = tuple(fact for fact in facts["device"] if fact.device_id in listed)
     phases = _phases(chosen, controls, downloads, joins, network, timeline, recorder_id)
+    if any(isinstance(f, RemoteContactFact) and f.carries_control for f in kept["remote-contact"]):
+        phases.append("remote-control")
+    bypassed = bypassing(flows)
     coverage = build_coverage(
         judged,
         {device_id: missing[device_id] for device_id in chosen},
@@ -156,6 +176,7 @@ def assemble_inventory(
         phases,
         captures,
         {**builder.overflows(), "devices": network.overflow},
+        bypassed,
     )
     devices = [
         _device(network.hosts[device_id], network, builder, roles, ranks, missing, joins, chosen)
@@ -165,7 +186,7 @@ def assemble_inventory(
         key=lambda d: (not d.is_chosen, d.lighting.rank or len(listed) + 1, d.first_seen_ns, d.device_id)
     )
     return Inventory(
-        captures=summarise_captures(captures, judged, flows, coverage.holes),
+        captures=summarise_captures(captures, judged, flows, coverage.holes, bypassed),
         coverage=coverage,
         devices=tuple(devices),
         facts=kept,

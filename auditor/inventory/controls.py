@@ -175,6 +175,30 @@ class ControlCollector:
         row.login_by_design = False
         row.add(envelope.timestamp_ns, envelope.packet)
 
+    def note(
+        self,
+        envelope: Envelope,
+        operation: str,
+        effect: str,
+        authentication: str,
+        *,
+        answered: bool | None,
+    ) -> ControlRow:
+        """Count one order of the flow's initiator; operations beyond the bound become one row."""
+        flow = envelope.flow
+        client = flow.initiator._replace(port=0)
+        known = self._operations.at((client, flow.responder))
+        if operation not in known:
+            if len(known) >= MAX_OPERATIONS:
+                operation = f"{operation.split(' ', 1)[0]} …"
+            known.add(operation)
+        key = ControlKey(
+            client, flow.responder, envelope.protocol, operation, effect, authentication, answered
+        )
+        row = self.rows.at(key)
+        row.add(envelope.timestamp_ns, envelope.packet)
+        return row
+
     def finish(self) -> None:
         """Settle what no answer was recorded for."""
         for waiting in self._pending.rows.values():
@@ -192,22 +216,11 @@ class ControlCollector:
         operation = f"{request.method} {path_shape(request.path)}"
         if request.upgrade == "websocket":
             operation += " (websocket)"
-        flow = envelope.flow
-        client = flow.initiator._replace(port=0)
-        known = self._operations.at((client, flow.responder))
-        if operation not in known:
-            if len(known) >= MAX_OPERATIONS:
-                operation = f"{request.method} …"
-            known.add(operation)
         authentication = _authentication(response, answered, presents=presents)
         if answered is not None:
             for row in secrets:
                 row.answer(accepted=answered)
-        key = ControlKey(
-            client, flow.responder, envelope.protocol, operation, effect, authentication, answered
-        )
-        control = self.rows.at(key)
-        control.add(envelope.timestamp_ns, envelope.packet)
+        control = self.note(envelope, operation, effect, authentication, answered=answered)
         if response is not None:
             is_open = response.allow_origin is not None and response.allow_origin in {
                 "*",

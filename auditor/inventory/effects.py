@@ -136,7 +136,13 @@ DISCLOSING_WORDS = frozenset(
 """Keys of an answer that disclose network name, place, broker or account settings."""
 
 FIRMWARE_WORDS = frozenset(["firmware", "ota", "upgrade", "update", "flash"])
+FIRMWARE_ENDINGS = frozenset(["bin", "img", "fw", "ota", "hex", "uf2", "gbl"])
+"""Of the names of uploaded files (common practice)."""
 UPLOAD_TYPES = frozenset({"application/octet-stream", "multipart/form-data"})
+READING_WORDS = frozenset(
+    ["get", "list", "read", "query", "status", "info", "subscribe", "ping", "discover", "version", "check"]
+)
+"""In the name of a call: it asks, and changes nothing (common practice)."""
 READING_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
 MAX_REMEMBERED_SHAPES = 1024  # shapes of requests whose effect is kept; a home has dozens
@@ -161,11 +167,36 @@ def words_of(names: Iterable[str]) -> set[str]:
 
 def effect_of(request: HttpRequest) -> str:
     """What a request does, by its shape; pollers repeat theirs, so that the answers are kept."""
-    return _effect(request.method, request.path, request.query_keys, request.body_keys, request.content_type)
+    effect = effect_of_parts(
+        request.method, request.path, request.query_keys, request.body_keys, request.content_type
+    )
+    if FIRMWARE_ENDINGS.intersection(request.uploads):
+        return "firmware"
+    if effect == "read" and request.rpc is not None and request.rpc.has_method:
+        return effect_of_words(request.body_keys, request.rpc.method)
+    return effect
 
 
 @lru_cache(MAX_REMEMBERED_SHAPES)
-def _effect(
+def effect_of_words(keys: tuple[str, ...], method: str | None) -> str:
+    """
+    What a message does that has no method of a transfer protocol, by its names and the name of a call.
+
+    A call that reads by its name reads, whatever it names besides.
+    """
+    called = words_of((method,)) if method is not None else set()
+    if called & READING_WORDS:
+        return "read"
+    if called & FIRMWARE_WORDS:
+        return "firmware"
+    words = words_of(keys) | called
+    if words & CONFIGURATION_WORDS:
+        return "configuration"
+    return "light" if words & LIGHT_WORDS else "read"
+
+
+@lru_cache(MAX_REMEMBERED_SHAPES)
+def effect_of_parts(
     method: str,
     path_text: str,
     query_keys: tuple[str, ...],

@@ -131,6 +131,11 @@ class IdentityCollector:
         elif message.authorities and any(q.record_type == TYPE_ANY for q in message.questions):
             self._join(link, envelope, "probed for its own name by mDNS")  # RFC 6762 8.1
 
+    def note_host_records(self, link: LinkAddress, records: tuple[ResourceRecord, ...]) -> None:
+        """Host names and addresses that a frame source claims."""
+        if records:
+            self._host_records(self.hosts.at(link), records)
+
     @staticmethod
     def _host_records(host: HostRecords, records: tuple[ResourceRecord, ...]) -> None:
         for record in records:

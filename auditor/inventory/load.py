@@ -12,6 +12,7 @@ from typing import NamedTuple
 from auditor.addresses import Address, AddressKind, kind_of
 from auditor.dissect.message import Envelope
 from auditor.dissect.protocols.artnet import ArtNetMessage
+from auditor.dissect.protocols.ddp import DdpMessage
 from auditor.dissect.protocols.e131 import E131Data
 from auditor.flows.flow import Endpoint, FlowKey
 from auditor.inventory.facts import Fact, GroupLoadFact
@@ -63,6 +64,11 @@ class LoadCollector:
         """Count one Art-Net data packet."""
         if message.effect == "light" and message.universe is not None:
             self._count(envelope, message.universe, message.length)
+
+    def on_ddp(self, envelope: Envelope, message: DdpMessage) -> None:
+        """Count one DDP packet with light data; the display takes the place of a universe."""
+        if message.effect == "light" and message.data_octets:
+            self._count(envelope, message.destination, message.length)
 
     def _count(self, envelope: Envelope, universe: int, octets: int) -> LoadRow:
         protocol, flow, from_initiator, packet, timestamp_ns, _, _ = envelope

@@ -17,7 +17,7 @@ from datetime import date
 
 from auditor.flows.flow import PacketReference
 from auditor.home.model import Home
-from auditor.inventory.facts import MAX_EVIDENCE, Fact
+from auditor.inventory.facts import MAX_EVIDENCE, ControlFact, Fact
 from auditor.inventory.model import Ability, Device, Inventory
 from auditor.ruleset.acceptance import check_acceptances, divide_accepted, last_day
 from auditor.ruleset.advice import join_sentences, lacking, next_for_field
@@ -34,6 +34,11 @@ recording can name as many hosts as it has packets."""
 
 # A stream to a group loads every device of the segment, the chosen ones included, though it names none.
 _TOUCHES_EVERYBODY = frozenset({"group-load"})
+
+
+def _touches_everybody(about: str, fact: Fact) -> bool:
+    """Whether a fact concerns every device though it names none."""
+    return about in _TOUCHES_EVERYBODY or (isinstance(fact, ControlFact) and fact.is_to_everybody)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +104,7 @@ def _subjects(inventory: Inventory) -> Iterable[tuple[_Subject, bool]]:
     by_device: dict[str, dict[str, list[Fact]]] = defaultdict(lambda: defaultdict(list))
     for about, facts in inventory.facts.items():
         for fact in facts:
-            touches = about in _TOUCHES_EVERYBODY or not chosen.isdisjoint(peers_of(fact))
+            touches = _touches_everybody(about, fact) or not chosen.isdisjoint(peers_of(fact))
             if fact.device_id in chosen or fact.device_id == NETWORK or (chosen and touches):
                 by_device[fact.device_id][about].append(fact)
     for device in inventory.devices:

@@ -44,6 +44,7 @@ from auditor.dissect.syntax.http_fields import (
 )
 from auditor.dissect.syntax.http_head import HttpHead, SightedSecret, has_head_of_text, parse_head
 from auditor.dissect.syntax.json_rpc import RpcShape
+from auditor.dissect.syntax.soap import SoapMessage, soap_of_field
 from auditor.dissect.syntax.text import printable
 from auditor.errors import MalformedError, TruncatedError
 from auditor.wire import Cursor
@@ -88,6 +89,8 @@ class HttpRequest(Message):
     content_length: int | None
     body_keys: tuple[str, ...]
     """Keys of a JSON object (nested ones joined by ``.``, at most three deep) or names of form fields."""
+    soap: SoapMessage | None = None
+    """The action asked of a UPnP device; by its field alone where the body was not read."""
     body_captured: bool
     """Whether the body was read as far as its keys are asked for."""
     scheme: str | None
@@ -122,6 +125,8 @@ class HttpResponse(Message):
     content_type: str | None
     content_length: int | None
     body_keys: tuple[str, ...]
+    soap: SoapMessage | None = None
+    """What a UPnP device answers to an action."""
     body_captured: bool
     challenge: str | None
     """First scheme of WWW-Authenticate, lower case."""
@@ -246,6 +251,7 @@ def _request(
         content_type=media_type_of(content_type),
         content_length=_length(framing, body, head),
         body_keys=shape.keys,
+        soap=shape.soap or soap_of_field(head.get(b"soapaction")),
         body_captured=body.is_whole,
         scheme=scheme_of(head.get(b"authorization")),
         has_cookie=head.get(b"cookie") is not None,
@@ -311,6 +317,7 @@ def _response(
         content_type=media_type_of(content_type),
         content_length=_length(framing, body, head),
         body_keys=shape.keys,
+        soap=shape.soap,
         body_captured=body.is_whole,
         challenge=scheme_of(head.get(b"www-authenticate")),
         allow_origin=_text(head.get(b"access-control-allow-origin")),

@@ -20,6 +20,7 @@ from auditor.dissect.syntax.form import (
 from auditor.dissect.syntax.http_head import HttpHead, SightedSecret
 from auditor.dissect.syntax.json_rpc import RpcShape, rpc_shape
 from auditor.dissect.syntax.json_shape import json_keys
+from auditor.dissect.syntax.soap import SoapMessage, soap_of_body
 from auditor.dissect.syntax.text import printable
 from auditor.errors import LimitError, MalformedError, TruncatedError
 
@@ -61,6 +62,7 @@ class Shape:
     """Names in a body."""
 
     keys: tuple[str, ...] = ()
+    soap: SoapMessage | None = None
     secrets: tuple[SightedSecret, ...] = ()
     title: str | None = None
     rpc: RpcShape | None = None
@@ -195,6 +197,8 @@ def shape_of(octets: bytes, content_type: bytes | None, coding: bytes | None) ->
     if media_type == "application/x-www-form-urlencoded":
         fields = urlencoded_fields(octets.strip(b"\r\n"))
         return Shape(keys=names_of(fields), secrets=secrets_of(fields, "http-form"))
+    if (soap := soap_of_body(octets)) is not None:
+        return Shape(soap=soap)
     if media_type in ("text/html", "application/xhtml+xml") and (title := TITLE.search(octets)):
         return Shape(title=printable(b" ".join(title[1].split()), MAX_TITLE) or None)
     return Shape()

@@ -25,17 +25,21 @@ from auditor.ruleset.lint import MAX_HOUSEHOLD_WORDS, lint_rules
 from auditor.ruleset.loader import load_rules
 from tests.unit.ruleset.fabricated import (
     announcement,
+    commissioning,
     control,
     device,
     inventory,
     load,
     local,
     lookup,
+    mapping,
     remote,
     secret,
     seen,
+    separation,
     service,
     whole,
+    wireless,
 )
 
 RULES = load_rules()
@@ -176,7 +180,7 @@ CASES = [
         NOT,
         None,
     ),
-    ("remote-contact-while-idle", remote(while_idle=True, answered=False), NOT, None),
+    ("remote-contact-while-idle", remote(opened_while_idle=True, answered=False), NOT, None),
     ("remote-contact-in-clear-text", remote(confidentiality="clear"), FOUND, Severity.MEDIUM),
     ("remote-contact-in-clear-text", remote(confidentiality="clear", purpose="time"), NOT, None),
     ("remote-contact-in-clear-text", remote(confidentiality="clear", purpose="name-lookup"), NOT, None),
@@ -186,9 +190,15 @@ CASES = [
     ("remote-standing-connection", remote(standing=True), FOUND, Severity.INFO),
     ("remote-standing-connection", remote(standing=True, name=None), FOUND, Severity.LOW),
     ("remote-standing-connection", remote(standing=None), OPEN, None),
-    ("remote-contact-while-idle", remote(while_idle=True), FOUND, Severity.LOW),
-    ("remote-contact-while-idle", remote(while_idle=True, purpose="time"), NOT, None),
-    ("remote-contact-while-idle", remote(while_idle=None), OPEN, None),
+    ("remote-contact-while-idle", remote(opened_while_idle=True), FOUND, Severity.LOW),
+    (
+        "remote-contact-while-idle",
+        remote(while_idle=True, opened_while_idle=False, standing=True),
+        NOT,
+        None,
+    ),
+    ("remote-contact-while-idle", remote(opened_while_idle=True, purpose="time"), NOT, None),
+    ("remote-contact-while-idle", remote(opened_while_idle=None), OPEN, None),
     ("remote-contact-without-name", remote(name=None, name_source="none"), FOUND, Severity.INFO),
     ("remote-contact-without-name", remote(name=None, outcomes={"mid-stream": 1}), OPEN, None),
     ("remote-contact-without-name", remote(name=None, purpose="name-lookup"), NOT, None),
@@ -221,6 +231,7 @@ CASES = [
     ("password-follows-identity", secret(follows_identity=True), FOUND, Severity.MEDIUM),
     ("password-follows-identity", secret(follows_identity=None), OPEN, None),
     ("same-secret-on-two-devices", secret(same_on_devices=2), FOUND, Severity.MEDIUM),
+    ("same-secret-on-two-devices", secret(same_on_devices=2, direction="to-device"), FOUND, Severity.MEDIUM),
     ("same-secret-on-two-devices", secret(), NOT, None),
     ("version-disclosed", announcement(discloses_version=True), FOUND, Severity.INFO),
     ("hardware-address-disclosed", announcement(discloses_hardware_address=True), FOUND, Severity.INFO),
@@ -241,6 +252,18 @@ CASES = [
     ("contacts-other-devices", local(purpose="discovery"), NOT, None),
     ("polls-another-device", local(period=POLL), FOUND, Severity.INFO),
     ("polls-another-device", local(), NOT, None),
+    (
+        "polls-another-device",
+        local(period=Period(median_seconds=2.01, jitter_seconds=0.0, count=4)),
+        NOT,
+        None,
+    ),
+    (
+        "polls-another-device",
+        local(period=Period(median_seconds=30.0, jitter_seconds=20.0, count=40)),
+        NOT,
+        None,
+    ),
     ("globally-addressed", whole(globally_addressed=True), FOUND, Severity.INFO),
     ("globally-addressed", whole(globally_addressed=None), OPEN, None),
     ("address-reveals-hardware", whole(address_reveals_hardware=True), FOUND, Severity.INFO),
@@ -277,6 +300,63 @@ CASES = [
         FOUND,
         Severity.LOW,
     ),
+    ("remote-shell-open", service(application_protocol="telnet", port=23), FOUND, Severity.MEDIUM),
+    ("remote-shell-open", service(application_protocol="ssh", port=2222), FOUND, Severity.LOW),
+    (
+        "remote-shell-open",
+        service(application_protocol="ssh", reached_from=("internet", "same-segment")),
+        FOUND,
+        Severity.CRITICAL,
+    ),
+    # the port alone decides nothing (RFC 6335 section 2)
+    ("remote-shell-open", service(application_protocol="http", port=23), NOT, None),
+    ("remote-shell-open", service(application_protocol=None, announced_as="ssh", port=22), OPEN, None),
+    ("remote-shell-open", service(application_protocol="telnet", state="refused"), NOT, None),
+    # an announcement is no open port
+    (
+        "remote-shell-open",
+        service(application_protocol=None, announced_as="ssh", state="announced", used=False),
+        NOT,
+        None,
+    ),
+    ("file-transfer-open", service(application_protocol="ftp", port=21), FOUND, Severity.MEDIUM),
+    ("file-transfer-open", service(application_protocol="tftp", transport="udp"), FOUND, Severity.MEDIUM),
+    ("file-transfer-open", service(application_protocol="smb", port=445), FOUND, Severity.LOW),
+    ("file-transfer-open", service(), NOT, None),
+    ("port-mapping-granted", mapping(), FOUND, Severity.HIGH),
+    ("port-mapping-granted", mapping(protocol="igd", lifetime_seconds=0), FOUND, Severity.HIGH),
+    ("port-mapping-granted", mapping(state="refused"), NOT, None),
+    # the answer was not recorded (RFC 6886 section 3.3)
+    ("port-mapping-granted", mapping(state="requested"), OPEN, None),
+    # a search opens nothing (scenario S20)
+    ("port-mapping-granted", mapping(protocol="igd", state="searched"), NOT, None),
+    ("port-mapping-refused", mapping(protocol="pcp", state="refused"), FOUND, Severity.LOW),
+    ("port-mapping-refused", mapping(), NOT, None),
+    ("port-mapping-refused", mapping(state="requested"), OPEN, None),
+    ("router-searched-for-mapping", mapping(protocol="igd", state="searched"), FOUND, Severity.INFO),
+    ("router-searched-for-mapping", mapping(), NOT, None),
+    ("open-set-up-network", wireless(), FOUND, Severity.MEDIUM),
+    ("open-set-up-network", wireless(is_open=False, security=("wpa2",)), NOT, None),
+    # somebody else's open network that it joins is not its own
+    ("open-set-up-network", wireless(is_set_up_network=False, part="station"), NOT, None),
+    # no management frame was recorded
+    (
+        "open-set-up-network",
+        wireless(is_open=None, is_set_up_network=None, part="unknown", security=()),
+        OPEN,
+        None,
+    ),
+    ("commissioning-window-open", commissioning(), FOUND, Severity.LOW),
+    ("commissioning-window-open", commissioning(window_open=False), NOT, None),
+    ("commissioning-window-open", commissioning(window_open=None), OPEN, None),
+    ("commissioning-window-open", commissioning(kind="commissioner", window_open=None), NOT, None),
+    ("not-separated", separation(), FOUND, Severity.INFO),
+    ("not-separated", separation(wished=True), FOUND, Severity.MEDIUM),
+    ("not-separated", separation(shares_segment=False, neighbour_roles=(), neighbours=0), NOT, None),
+    ("not-separated", separation(shares_segment=None, neighbour_roles=()), OPEN, None),
+    ("announcement-relayed", announcement(relayed=True), FOUND, Severity.INFO),
+    ("announcement-relayed", announcement(), NOT, None),
+    ("announcement-relayed", announcement(relayed=None), OPEN, None),
 ]
 
 
@@ -374,11 +454,16 @@ def test_ids_are_those_of_the_catalogue():
 
     assert set(families) == {
         "open-services", "unauthenticated-control", "secrets", "remote-contacts", "names", "exposure", "encryption",
-        "updates", "disclosure", "local-contacts", "lighting-load",
+        "updates", "disclosure", "local-contacts", "lighting-load", "set-up", "separation",
     }  # fmt: skip
     assert len(families["remote-contacts"]) == 8
     assert len(families["unauthenticated-control"]) == 8
     assert len(families["secrets"]) == 6
+    assert len(families["exposure"]) == 5
+    assert len(families["open-services"]) == 5
+    # Two rules need a recording made before: they belong to the command that compares.
+    assert set(RULES.ids).isdisjoint({"isolation-holds", "isolation-broken"})
+    assert len(RULES) == 49
 
 
 def test_every_ability_and_field_has_advice():
