@@ -18,8 +18,9 @@ from typing import NamedTuple
 from auditor.dissect.conversations import Direction, Talk, Talks
 from auditor.dissect.message import PassedOver
 from auditor.dissect.outcome import Outcome
-from auditor.dissect.registry import Conversation, Dissector
+from auditor.dissect.registry import Conversation, Dissector, StreamParser
 from auditor.dissect.select import Selector
+from auditor.dissect.stream_rows import StreamRows
 from auditor.errors import DecodeError, LimitError, TruncatedError
 from auditor.flows.flow import PacketReference
 from auditor.flows.stream import SEQUENCE_SPACE, ByteStream
@@ -75,6 +76,20 @@ class _Reading(Enum):
     FINISHED = auto()  # nothing further is to be read
 
 
+def _is_opening(talk: Talk, forward: bool) -> bool:
+    """Whether what waits in this direction is the first that it said, the opening recorded."""
+    if talk.directions is None:
+        return False
+    direction = talk.directions[forward]
+    stream = direction.stream
+    return (
+        direction.opening is not None
+        and not direction.is_resumed
+        and stream is not None
+        and stream.position == 0
+    )
+
+
 def distance(later: int, earlier: int) -> int:
     """Signed difference of two sequence numbers (RFC 9293 3.4, RFC 1982 3.2)."""
     return (later - earlier + (SEQUENCE_SPACE >> 1)) % SEQUENCE_SPACE - (SEQUENCE_SPACE >> 1)
@@ -86,12 +101,7 @@ class StreamReader:
     def __init__(
         self, dissectors: Sequence[Dissector], talks: Talks, selector: Selector, outcome: Outcome
     ) -> None:
-        rows = [row for row in dissectors if row.transport == "tcp" and row.parse_stream is not None]
-        self._by_port: dict[int, list[Dissector]] = {}
-        for row in rows:
-            for port in row.ports:
-                self._by_port.setdefault(port, []).append(row)
-        self._any_port = [row for row in rows if row.any_port]
+        self._rows = StreamRows(dissectors)
         self._talks = talks
         self._selector = selector
         self._outcome = outcome
@@ -224,7 +234,7 @@ class StreamReader:
                 self._talks.want(talk, forward, wanted=True)
                 return True
             return False
-        if self._choose(talk, forward, head) is not None:
+        if self._rows.choose(talk.row.ports(forward), head) is not None:
             return True
         self._outcome.unknown(talk, self._client_by_ports(talk, forward, ()))
         return False
@@ -297,7 +307,7 @@ class StreamReader:
         for offset in sorted({0, *(distance(start, reader) for start in starts)}):
             head = octets[offset : offset + HEAD_OCTETS] if offset >= 0 else b""
             known = talk.dissector
-            if head and (known.looks_like(head) if known is not None else self._choose(talk, forward, head)):
+            if head and (known.looks_like(head) if known is not None else self._rows.choose(talk.row.ports(forward), head)):
                 stream.skip(offset)
                 direction.is_resumed = True
                 return True
@@ -317,24 +327,15 @@ class StreamReader:
     def _claim(self, talk: Talk, forward: bool, octets: bytes, *, ended: bool) -> _Reading:
         """Find the dissector of a connection by its beginning, if there is none yet; ``ALL``: there is."""
         if talk.dissector is None:
-            talk.dissector = self._choose(talk, forward, octets[:HEAD_OCTETS])
+            talk.dissector = self._rows.choose(
+                talk.row.ports(forward), octets[:HEAD_OCTETS], is_opening=_is_opening(talk, forward)
+            )
         if talk.dissector is not None:
             return _Reading.ALL
         if len(octets) < MIN_TELLING_OCTETS and not ended:
             return _Reading.WAITS
         self._outcome.unknown(talk, self._client_by_ports(talk, forward, ()))
         return _Reading.FAILED
-
-    def _choose(self, talk: Talk, forward: bool, head: bytes) -> Dissector | None:
-        """The dissector of a beginning: by port, then by octets alone; decided by octets in either case."""
-        for port in reversed(talk.row.ports(forward)):
-            for row in self._by_port.get(port, ()):
-                if row.looks_like(head):
-                    return row
-        for row in self._any_port:
-            if row.looks_like(head):
-                return row
-        return None
 
     def _client_by_ports(self, talk: Talk, forward: bool, ports: Sequence[int] | frozenset[int]) -> bool:
         """The direction of the client, by ports: the registered, else the lower one is the server's."""
@@ -400,12 +401,27 @@ class StreamReader:
             ):
                 reading = self._finish_all(talk)
                 break
+            if conversation.next_protocol is not None:
+                parse = self._hand_over(talk, conversation)
+                if parse is None:
+                    reading = self._finish_all(talk)
+                    break
+                dissector = talk.dissector
             if self._note_finished(talk, conversation, direction):
                 reading = _Reading.FINISHED
                 break
         if direction.stream is not None:
             stream.skip(position)
         return reading
+
+    def _hand_over(self, talk: Talk, conversation: Conversation) -> StreamParser | None:
+        """Give the connection to the protocol that a message named; None: there is no such row."""
+        row = self._rows.named(conversation.next_protocol)
+        conversation.next_protocol = conversation.memory = None
+        if row is None:
+            return None
+        talk.dissector = row
+        return row.parse_stream
 
     def _finish_all(self, talk: Talk) -> _Reading:
         for forward in (True, False):
