@@ -206,7 +206,7 @@ class Talks:
                 self.want(talk, bool(forward), wanted=False)
                 self._selector.stop_passing(talk.number, bool(forward))
                 if direction.finished:
-                    self._selector.finished.remove(slot_of(talk.number, bool(forward)))
+                    self._selector.finished.remove_conversation(talk.number, bool(forward))
         else:
             self.want_datagrams(talk, wanted=False)
             if talk.looks < 0:
@@ -236,7 +236,7 @@ class Talks:
             direction.is_passing = False
             self.want(talk, forward, wanted=False)
             self._selector.stop_passing(talk.number, forward)
-            self._selector.finished.add(slot_of(talk.number, forward))
+            self._selector.finished.add_conversation(talk.number, forward)
 
     def finish_datagrams(self, talk: Talk) -> None:
         """Say that datagrams of a conversation need not be looked at any more."""
@@ -254,9 +254,10 @@ class Talks:
             change(slot_of(talk.number, False))
 
     def _finished_datagrams(self, talk: Talk, *, is_finished: bool) -> None:
-        change = self._selector.finished.add if is_finished else self._selector.finished.remove
-        change(slot_of(talk.number, True))
-        change(slot_of(talk.number, False))
+        finished = self._selector.finished
+        change = finished.add_conversation if is_finished else finished.remove_conversation
+        change(talk.number, True)
+        change(talk.number, False)
 
     def is_finished(self, number: int, forward: bool) -> bool:
         """Whether nothing further of a direction will be read; exact, where slots are not."""

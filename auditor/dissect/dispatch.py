@@ -19,7 +19,7 @@ from auditor.dissect.datagrams import DatagramReader
 from auditor.dissect.message import Envelope, Issue
 from auditor.dissect.outcome import Outcome
 from auditor.dissect.registry import Dissector
-from auditor.dissect.select import OTHER_PROTOCOLS, Selector
+from auditor.dissect.select import OTHER_PROTOCOLS, Chosen, Selector
 from auditor.dissect.streams import HEAD_OCTETS, Segment, StreamReader
 from auditor.dissect.table import DISSECTORS
 from auditor.flows.flow import FlowKey, PacketReference
@@ -60,9 +60,22 @@ class Dispatcher:
         ``is_duplicate``: packets that were recorded before; they are left out.
         """
         chosen = self._selector.choose(batch, is_duplicate)
+        origins = self._read(batch, chosen)
+        rest = self._selector.choose_rest(batch)
+        if rest is not None:
+            origins += self._read(batch, rest)
+        items = self._outcome.take()
+        if rest is None or len(items) < 2:
+            return items
+        order = sorted(range(len(items)), key=origins.__getitem__)
+        return [items[place] for place in order]
+
+    def _read(self, batch: PacketBatch, chosen: Chosen) -> list[int]:
+        """Read packets; gives for each item that came of it the row of the packet that brought it."""
         rows = chosen.index
+        origins: list[int] = []
         if not rows:
-            return []
+            return origins
         # One conversion for each column and batch: element access on columns costs ten times as much.
         offsets = batch.payload_offset[rows].tolist()
         lengths = batch.payload_length[rows].tolist()
@@ -75,7 +88,8 @@ class Dispatcher:
         flags = batch.tcp_flags[rows].tolist()
         sequences = batch.tcp_sequence[rows].tolist()
         acknowledgements = batch.tcp_acknowledgement[rows].tolist()
-        talks, streams = self._talks, self._streams
+        talks, streams, items = self._talks, self._streams, self._outcome.items
+        known = len(items)
         with memoryview(batch.buffer) as view:
             for i, (row, number, forward, protocol) in enumerate(
                 zip(rows, chosen.conversation, chosen.forward, chosen.protocol, strict=True)
@@ -105,18 +119,21 @@ class Dispatcher:
                         link_types[i],
                     )
                     streams.read(talk or self._add(batch, row, number, forward), forward, segment)
-                    continue
-                self._datagrams[protocol].read(
-                    talk or self._add(batch, row, number, forward),
-                    forward,
-                    bytes(view[start : start + length]),
-                    missing[i],
-                    marks[i],
-                    PacketReference(captures[i], packets[i]),
-                    times[i],
-                    link_types[i],
-                )
-        return self._outcome.take()
+                else:
+                    self._datagrams[protocol].read(
+                        talk or self._add(batch, row, number, forward),
+                        forward,
+                        bytes(view[start : start + length]),
+                        missing[i],
+                        marks[i],
+                        PacketReference(captures[i], packets[i]),
+                        times[i],
+                        link_types[i],
+                    )
+                if len(items) > known:
+                    origins += [row] * (len(items) - known)
+                    known = len(items)
+        return origins
 
     def finish(self) -> list[Envelope | Issue]:
         """Hand on what was still waiting for octets that the recording does not hold."""

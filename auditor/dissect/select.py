@@ -45,6 +45,9 @@ SLOTS = 1 << SLOT_BITS
 SATURATED = 255  # a slot's count that is never lowered again: it only costs looks
 HEAD_OCTETS = 64  # contract of Dissector.looks_like
 NOWHERE = np.iinfo(np.int64).max
+OPENING_PACKETS = 6
+"""Of a conversation that begins within a batch so many are chosen at once: SYN both ways, two payloads each.
+Whether the others are wanted is asked again when these have been read."""
 GOLDEN = 0x9E3779B97F4A7C15
 
 OTHER_PROTOCOLS = {"icmp": PROTOCOL_ICMP, "icmpv6": PROTOCOL_ICMPV6, "igmp": PROTOCOL_IGMP}
@@ -60,6 +63,17 @@ class Chosen:
     forward: list[bool]
     """Which of the two directions; a name without meaning but for telling them apart."""
     protocol: list[int]
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class _Deferred:
+    """TCP packets of conversations that begin within the batch, behind their first ones."""
+
+    rows: Int64Column
+    numbers: UInt64Column
+    forward: Mask
+    slots: npt.NDArray[np.intp]
+    begins: Mask
 
 
 class Interest:
@@ -82,6 +96,50 @@ class Interest:
             self._counts[slot] -= 1
 
 
+class Finished(Interest):
+    """An ``Interest`` that mostly also knows exactly whose count a slot holds."""
+
+    __slots__ = ("numbers",)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.numbers = np.zeros(SLOTS, np.uint64)
+        """The conversation of each slot that was added last; meaningless where the count is 0."""
+
+    def add_conversation(self, number: int, forward: bool) -> None:
+        """Count one direction."""
+        slot = slot_of(number, forward)
+        self.add(slot)
+        self.numbers[slot] = number
+
+    def remove_conversation(self, number: int, forward: bool) -> None:
+        """Take one direction back."""
+        slot = slot_of(number, forward)
+        self.remove(slot)
+        if self.numbers[slot] == number:
+            self.numbers[slot] = 0
+
+    def leave(
+        self,
+        places: npt.NDArray[np.intp],
+        slots: npt.NDArray[np.intp],
+        numbers: UInt64Column,
+        forward: Mask,
+        is_finished: Callable[[int, bool], bool],
+    ) -> npt.NDArray[np.intp]:
+        """Those of ``places`` whose direction is not finished; Python is asked only where two share a slot."""
+        shared = self.column[slots[places]] > 0
+        if not shared.any():
+            return places
+        gone = shared & (self.numbers[slots[places]] == numbers[places])
+        doubtful = np.flatnonzero(shared & ~gone)
+        if doubtful.size:
+            at = places[doubtful]
+            verdicts = zip(numbers[at].tolist(), forward[at].tolist(), strict=True)
+            gone[doubtful] = [is_finished(number, way) for number, way in verdicts]
+        return places[~gone]
+
+
 def slot_of(conversation: int, forward: bool) -> int:
     """The slot of one direction of a conversation; the same as ``Selector`` computes on columns."""
     return ((conversation >> 24) & (SLOTS // 2 - 1)) << 1 | forward
@@ -101,11 +159,12 @@ class Selector:
         self._mix = [secrets.randbits(64) | 1 for _ in range(6)]
         self.wanted = Interest()
         """Directions of which every payload is wanted."""
-        self.finished = Interest()
+        self.finished = Finished()
         """Directions whose payload is not looked at even where it begins like a message."""
         self.passing: dict[int, int] = {}
         """Directions of which nothing is wanted before a sequence number, by ``direction_number``."""
         self._passing_slots = Interest()
+        self._deferred: _Deferred | None = None
         self._marks = np.zeros(SLOTS // 2, np.bool_)
         self._first_place = np.full(SLOTS // 2, NOWHERE, np.int64)
 
@@ -150,7 +209,11 @@ class Selector:
             self._passing_slots.remove(slot_of(conversation, forward))
 
     def choose(self, batch: PacketBatch, is_duplicate: Mask) -> Chosen:
-        """Choose packets of a batch; duplicates never."""
+        """
+        Choose packets of a batch; duplicates never.
+
+        When they have been read, ``choose_rest`` gives the others that are wanted by then.
+        """
         usable = (batch.payload_offset >= 0) & ~is_duplicate
         loaded = (batch.payload_length > 0) & usable
         protocol = batch.protocol
@@ -175,6 +238,28 @@ class Selector:
             conversation=np.concatenate((tcp_numbers, udp_numbers, other_numbers))[order].tolist(),
             forward=np.concatenate((tcp_forward, udp_forward, other_forward))[order].tolist(),
             protocol=protocol[index].tolist(),
+        )
+
+    def choose_rest(self, batch: PacketBatch) -> Chosen | None:
+        """Of the conversations that began within the batch: what is wanted now that their opening was read."""
+        rest, self._deferred = self._deferred, None
+        if rest is None:
+            return None
+        slots = rest.slots
+        chosen = self.wanted.column[slots] > 0
+        begins = np.flatnonzero(rest.begins & ~chosen)
+        chosen[self.finished.leave(begins, slots, rest.numbers, rest.forward, self._is_finished)] = True
+        chosen |= ((batch.tcp_flags[rest.rows] & (FIN | RST)) != 0) & self._is_known(slots)
+        if self.passing:
+            self._leave_out_passing(batch, rest.rows, rest.numbers, rest.forward, slots, chosen)
+        keep = np.flatnonzero(chosen)
+        if not keep.size:
+            return None
+        return Chosen(
+            index=rest.rows[keep].tolist(),
+            conversation=rest.numbers[keep].tolist(),
+            forward=rest.forward[keep].tolist(),
+            protocol=[PROTOCOL_TCP] * len(keep),
         )
 
     def _numbers(self, batch: PacketBatch, rows: Int64Column) -> tuple[UInt64Column, Mask]:
@@ -216,26 +301,58 @@ class Selector:
         begins = self._tcp_beginnings[_first_two_octets(batch, batch.payload_offset[rows])] & (length >= 2)
         begins |= self._tcp_ports[batch.source_port[rows]] | self._tcp_ports[batch.destination_port[rows]]
         begins &= length > 0
-        doubtful = np.flatnonzero(begins & (self.finished.column[slots] > 0))
-        if doubtful.size:
-            verdicts = zip(numbers[doubtful].tolist(), forward[doubtful].tolist(), strict=True)
-            begins[doubtful] = [not self._is_finished(number, way) for number, way in verdicts]
+        places = np.flatnonzero(begins)
+        begins[places] = False
+        begins[self.finished.leave(places, slots, numbers, forward, self._is_finished)] = True
         flags = batch.tcp_flags[rows]
         begins |= (flags & SYN) != 0
-        # A conversation that begins within this batch wants the rest of its packets here too.
-        beginnings = np.flatnonzero(begins)[
-            ::-1
-        ]  # of equal slots the last one written stands: the first packet
-        marked = slots[beginnings] >> 1
-        self._first_place[marked] = beginnings
-        chosen = np.arange(len(slots)) >= self._first_place[slots >> 1]
-        self._first_place[marked] = NOWHERE
-        chosen &= self.finished.column[slots] == 0
-        chosen |= begins | (self.wanted.column[slots] > 0)
+        chosen = begins | (self.wanted.column[slots] > 0)
         chosen |= ((flags & (FIN | RST)) != 0) & self._is_known(slots)
+        self._defer(rows, numbers, forward, slots, begins, chosen)
         if self.passing:
             self._leave_out_passing(batch, rows, numbers, forward, slots, chosen)
         return np.flatnonzero(chosen)
+
+    def _defer(
+        self,
+        rows: Int64Column,
+        numbers: UInt64Column,
+        forward: Mask,
+        slots: npt.NDArray[np.intp],
+        begins: Mask,
+        chosen: Mask,
+    ) -> None:
+        """
+        Choose the first packets of each conversation that begins here, and keep the others for ``choose_rest``.
+
+        In one conversation nothing is chosen now that stands behind something
+        kept for later: each is read in its order.
+        """
+        beginnings = np.flatnonzero(begins)[::-1]  # of equal slots the last written stands: the first packet
+        if not beginnings.size:
+            return
+        pairs = slots >> 1
+        marked = pairs[beginnings]
+        self._first_place[marked] = beginnings
+        following = np.flatnonzero(np.arange(len(slots)) >= self._first_place[pairs])
+        self._first_place[marked] = NOWHERE
+        order = following[np.argsort(pairs[following], kind="stable")]
+        grouped = pairs[order]
+        is_first = np.ones(len(order), np.bool_)
+        np.not_equal(grouped[1:], grouped[:-1], out=is_first[1:])
+        begin = np.flatnonzero(is_first)
+        rank = np.arange(len(order)) - np.repeat(begin, np.diff(np.append(begin, len(order))))
+        is_early = rank < OPENING_PACKETS
+        chosen[order] = is_early
+        late = np.sort(order[~is_early])
+        if late.size:
+            self._deferred = _Deferred(
+                rows=rows[late],
+                numbers=numbers[late],
+                forward=forward[late],
+                slots=slots[late],
+                begins=begins[late],
+            )
 
     def _is_known(self, slots: npt.NDArray[np.intp]) -> Mask:
         known: Mask = (self.finished.column[slots] | self.finished.column[slots ^ 1]) > 0
@@ -282,12 +399,7 @@ class Selector:
         # message, so are the others.
         _, first = np.unique(numbers[rest], return_index=True)
         firsts = rest[first]
-        doubtful = np.flatnonzero(self.finished.column[slots[firsts]] > 0)
-        if doubtful.size:
-            at = firsts[doubtful]
-            verdicts = zip(numbers[at].tolist(), forward[at].tolist(), strict=True)
-            gone = [self._is_finished(number, way) for number, way in verdicts]
-            firsts = np.delete(firsts, doubtful[gone])
+        firsts = self.finished.leave(firsts, slots, numbers, forward, self._is_finished)
         chosen[firsts] = True
         offsets = batch.payload_offset[rows[firsts]].tolist()
         heads = (bytes(batch.buffer[start : start + HEAD_OCTETS]) for start in offsets)
