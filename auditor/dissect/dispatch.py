@@ -74,7 +74,7 @@ class Dispatcher:
         """Read packets; gives for each item that came of it the row of the packet that brought it."""
         rows = chosen.index
         origins: list[int] = []
-        if not rows:
+        if not rows.size:
             return origins
         # One conversion for each column and batch: element access on columns costs ten times as much.
         offsets = batch.payload_offset[rows].tolist()
@@ -92,7 +92,7 @@ class Dispatcher:
         known = len(items)
         with memoryview(batch.buffer) as view:
             for i, (row, number, forward, protocol) in enumerate(
-                zip(rows, chosen.conversation, chosen.forward, chosen.protocol, strict=True)
+                zip(rows.tolist(), chosen.conversation, chosen.forward, chosen.protocol, strict=True)
             ):
                 talk = talks.get(number)
                 start, length = offsets[i], lengths[i]

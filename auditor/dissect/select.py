@@ -55,9 +55,9 @@ OTHER_PROTOCOLS = {"icmp": PROTOCOL_ICMP, "icmpv6": PROTOCOL_ICMPV6, "igmp": PRO
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class Chosen:
-    """Columns of the chosen packets as lists, in recorded order."""
+    """Columns of the chosen packets, in recorded order."""
 
-    index: list[int]
+    index: Int64Column
     """Row in the batch."""
     conversation: list[int]
     forward: list[bool]
@@ -234,7 +234,7 @@ class Selector:
         order = np.argsort(index, kind="stable")
         index = index[order]
         return Chosen(
-            index=index.tolist(),
+            index=index,
             conversation=np.concatenate((tcp_numbers, udp_numbers, other_numbers))[order].tolist(),
             forward=np.concatenate((tcp_forward, udp_forward, other_forward))[order].tolist(),
             protocol=protocol[index].tolist(),
@@ -256,7 +256,7 @@ class Selector:
         if not keep.size:
             return None
         return Chosen(
-            index=rest.rows[keep].tolist(),
+            index=rest.rows[keep],
             conversation=rest.numbers[keep].tolist(),
             forward=rest.forward[keep].tolist(),
             protocol=[PROTOCOL_TCP] * len(keep),

@@ -200,10 +200,7 @@ class StreamReader:
             else:
                 return
             direction.was_read = True
-            stream = direction.stream = ByteStream()
-            # The number before the first octet is the SYN's: it keeps the stream from reaching back.
-            before = (direction.zero_sequence - 1) % SEQUENCE_SPACE
-            stream.add(before, b"", segment.packet, segment.timestamp_ns, syn=True)
+            stream = direction.stream = ByteStream.anchored(direction.zero_sequence)
         # Positions count octets without wrap-around; a reader may be far ahead of what came in.
         end = sequence + len(payload) + segment.missing
         end_position = direction.reached + distance(end, direction.zero_sequence + direction.reached)
@@ -445,7 +442,7 @@ class StreamReader:
         held = 0
         for direction in talk.directions or ():
             if direction.stream is not None:
-                held += len(direction.stream.available()) + direction.stream.waiting_octets
+                held += direction.stream.held_octets
         self._held_octets += held - talk.held_octets
         talk.held_octets = held
         if self._held_octets > MAX_HELD_OCTETS:
