@@ -23,9 +23,7 @@ MAX_REMEMBERED = 2_048
 
 The announcements of a home come round within far fewer."""
 
-MAX_REMEMBERED_OCTETS = (
-    1_500  # a longer datagram was put together from fragments: rare, and not worth the memory
-)
+MAX_REMEMBERED_OCTETS = 1_500  # a longer datagram was put together from fragments: rare, not worth memory
 
 MAX_LOOKS = 8
 """Datagrams of one conversation that may be unknown, one a batch, before it is left alone."""

@@ -49,8 +49,7 @@ EFFECTS = {
 PROGRAMMING_ENABLED = 0x80
 PROGRAMMED = 0x40 | 0x10 | 0x08 | 0x04 | 0x02 | 0x01  # DHCP, gateway, defaults, address, mask, port
 
-MAX_SLOTS = 512
-
+MAX_SLOTS = 512  # values of one universe (ANSI E1.11)
 _SHORT_NAME = slice(26, 44)
 _LONG_NAME = slice(44, 108)
 _LINK = slice(201, 207)

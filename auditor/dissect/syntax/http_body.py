@@ -21,8 +21,7 @@ MAX_BODY_KEPT = 16_384
 MAX_BODY_INFLATED = 65_536  # octets that a compressed body of that size may become
 MAX_CHUNK_LINE = 4_096  # size and extensions; no sender we know uses extensions
 MAX_LENGTH_DIGITS = 18  # 2**59 octets, and what other readers keep in 64 bits
-MAX_TITLE = 80
-
+MAX_TITLE = 80  # characters kept of a page title: one line of the report
 CHUNK_SIZE = re.compile(rb"[ \t]*([0-9A-Fa-f]{1,15})[ \t]*(?:;[^\n]*)?\r?\Z")
 TITLE = re.compile(rb"<title[^>]{0,256}>([^<]{0,512})", re.IGNORECASE)
 

@@ -23,8 +23,8 @@ HOST_NAME = 0  # RFC 6066 section 3 NameType
 RETRY_REQUEST_RANDOM = bytes.fromhex("CF21AD74E59A6111BE1D8C021E65B891C2A211167ABB8C5E079E09E2C8A8339C")
 
 MAX_EXTENSIONS = 64  # browsers send some 20
-MAX_PROTOCOLS = 16
-MAX_VERSIONS = 16
+MAX_PROTOCOLS = 16  # ALPN names kept; clients offer a few
+MAX_VERSIONS = 16  # versions kept of an offer; there are seven
 MAX_SUITES = 256  # kept; the registry has about 350 and clients offer some 20 to 100
 MAX_HOST_NAME = 255  # RFC 1035 2.3.4
 
