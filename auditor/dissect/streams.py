@@ -18,7 +18,7 @@ from typing import NamedTuple
 from auditor.dissect.conversations import Direction, Talk, Talks
 from auditor.dissect.message import PassedOver
 from auditor.dissect.outcome import Outcome
-from auditor.dissect.registry import Conversation, Dissector, StreamParser
+from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.select import Selector
 from auditor.dissect.stream_rows import StreamRows
 from auditor.errors import DecodeError, LimitError, TruncatedError
@@ -226,13 +226,12 @@ class StreamReader:
     def _begins(self, talk: Talk, forward: bool, payload: bytes) -> bool:
         """Whether reading may begin with a segment though what came before is not known."""
         head = payload[:HEAD_OCTETS]
-        if talk.dissector is not None:
-            if talk.dissector.looks_like(head):
+        if self._fits(talk, forward, head):
+            if talk.dissector is not None:
                 self._talks.want(talk, forward, wanted=True)
-                return True
-            return False
-        if self._rows.choose(talk.row.ports(forward), head) is not None:
             return True
+        if talk.dissector is not None:
+            return False
         self._outcome.unknown(talk, self._client_by_ports(talk, forward, ()))
         return False
 
@@ -303,12 +302,17 @@ class StreamReader:
         starts, direction.starts = direction.starts, []
         for offset in sorted({0, *(distance(start, reader) for start in starts)}):
             head = octets[offset : offset + HEAD_OCTETS] if offset >= 0 else b""
-            known = talk.dissector
-            if head and (known.looks_like(head) if known is not None else self._rows.choose(talk.row.ports(forward), head)):
+            if head and self._fits(talk, forward, head):
                 stream.skip(offset)
                 direction.is_resumed = True
                 return True
         return False
+
+    def _fits(self, talk: Talk, forward: bool, head: bytes) -> bool:
+        """Whether reading may go on, or begin, at such octets behind a loss."""
+        if talk.dissector is None:
+            return self._rows.choose(talk.row.ports(forward), head) is not None
+        return (talk.dissector.continues or talk.dissector.looks_like)(head)
 
     def _lose(self, talk: Talk, direction: Direction, forward: bool) -> None:
         """Give up a direction until a segment begins like a message."""
@@ -316,8 +320,9 @@ class StreamReader:
         direction.starts.clear()
         if not direction.finished:
             # A beginning that can be found on whole columns needs no packet before it.
-            dissector = talk.dissector
-            self._talks.want(talk, forward, wanted=dissector is not None and not dissector.beginnings)
+            row = talk.dissector
+            wanted = row is not None and (not row.beginnings or row.continues is not None)
+            self._talks.want(talk, forward, wanted=wanted)
 
     # -- whose octets they are
 
@@ -399,11 +404,11 @@ class StreamReader:
                 reading = self._finish_all(talk)
                 break
             if conversation.next_protocol is not None:
-                parse = self._hand_over(talk, conversation)
-                if parse is None:
+                row = self._hand_over(talk, conversation)
+                if row is None or row.parse_stream is None:
                     reading = self._finish_all(talk)
                     break
-                dissector = talk.dissector
+                dissector, parse = row, row.parse_stream
             if self._note_finished(talk, conversation, direction):
                 reading = _Reading.FINISHED
                 break
@@ -411,14 +416,13 @@ class StreamReader:
             stream.skip(position)
         return reading
 
-    def _hand_over(self, talk: Talk, conversation: Conversation) -> StreamParser | None:
+    def _hand_over(self, talk: Talk, conversation: Conversation) -> Dissector | None:
         """Give the connection to the protocol that a message named; None: there is no such row."""
         row = self._rows.named(conversation.next_protocol)
         conversation.next_protocol = conversation.memory = None
-        if row is None:
-            return None
-        talk.dissector = row
-        return row.parse_stream
+        if row is not None:
+            talk.dissector = row
+        return row
 
     def _finish_all(self, talk: Talk) -> _Reading:
         for forward in (True, False):
