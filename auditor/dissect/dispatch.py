@@ -11,6 +11,8 @@ then; ``finish`` gives what was still waiting for more octets.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
 
@@ -18,8 +20,8 @@ from auditor.dissect.conversations import MAX_CONVERSATIONS, Endpoints, Talk, Ta
 from auditor.dissect.datagrams import DatagramReader
 from auditor.dissect.message import Envelope, Issue
 from auditor.dissect.outcome import Outcome
-from auditor.dissect.registry import Dissector
-from auditor.dissect.select import OTHER_PROTOCOLS, Chosen, Selector
+from auditor.dissect.registry import Dissector, Transport
+from auditor.dissect.select import MANAGEMENT_FRAMES, OTHER_PROTOCOLS, Chosen, Selector
 from auditor.dissect.streams import HEAD_OCTETS, Segment, StreamReader
 from auditor.dissect.table import DISSECTORS
 from auditor.flows.flow import FlowKey, PacketReference
@@ -35,13 +37,21 @@ class Dispatcher:
         self._selector = Selector(dissectors, self._is_finished)
         self._talks = Talks(self._selector)
         self._streams = StreamReader(dissectors, self._talks, self._selector, self._outcome)
-        self._datagrams = {
-            PROTOCOL_UDP: DatagramReader("udp", dissectors, self._talks, self._outcome),
-            OTHER_PROTOCOLS["icmp"]: DatagramReader("icmp", dissectors, self._talks, self._outcome),
-            OTHER_PROTOCOLS["icmpv6"]: DatagramReader("icmpv6", dissectors, self._talks, self._outcome),
-            OTHER_PROTOCOLS["igmp"]: DatagramReader("igmp", dissectors, self._talks, self._outcome),
-        }
+        self._datagrams = self._datagram_readers(dissectors)
         self._has_said_full = False
+
+    def _datagram_readers(self, dissectors: tuple[Dissector, ...]) -> dict[int, DatagramReader]:
+        """One for each value of ``Chosen.protocol``; an ethertype has its own, for it decides."""
+
+        def reader(transport: Transport, rows: Sequence[Dissector] = dissectors) -> DatagramReader:
+            return DatagramReader(transport, rows, self._talks, self._outcome)
+
+        readers = {PROTOCOL_UDP: reader("udp"), MANAGEMENT_FRAMES: reader("ieee80211")}
+        readers |= {number: reader(transport) for transport, number in OTHER_PROTOCOLS.items()}
+        frames = [row for row in dissectors if row.transport == "ethernet"]
+        for ethertype in sorted({ethertype for row in frames for ethertype in row.ports}):
+            readers[ethertype] = reader("ethernet", [row for row in frames if ethertype in row.ports])
+        return readers
 
     @property
     def unclaimed(self) -> dict[FlowKey, int]:

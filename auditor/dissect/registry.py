@@ -14,7 +14,8 @@ from typing import Any, Literal
 from auditor.dissect.message import Message
 from auditor.wire import Cursor
 
-Transport = Literal["tcp", "udp", "icmp", "icmpv6", "igmp"]
+Transport = Literal["tcp", "udp", "icmp", "icmpv6", "igmp", "gre", "ethernet", "ieee80211"]
+"""What carries the messages: an IP protocol, frames of an ethertype, or 802.11 management frames."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -63,7 +64,8 @@ class Dissector:
     """Identifier of the protocol in every output: IANA service name in lower case where there is one."""
     transport: Transport
     ports: frozenset[int]
-    """Where the protocol is registered to be; only a hint that makes payload worth a look."""
+    """Where the protocol is registered to be; only a hint that makes payload worth a look.
+    Of transport ``ethernet`` its ethertypes, which decide."""
     looks_like: Callable[[bytes], bool]
     """Cheap and total: whether octets that begin so (at most 64 are handed over) are worth parsing."""
     parse_datagram: DatagramParser | None = None

@@ -16,13 +16,15 @@ from __future__ import annotations
 import secrets
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from auditor.dissect.registry import Dissector
+from auditor.dissect.registry import Dissector, Transport
 from auditor.packets.batch import (
     FIN,
+    PROTOCOL_GRE,
     PROTOCOL_ICMP,
     PROTOCOL_ICMPV6,
     PROTOCOL_IGMP,
@@ -50,7 +52,14 @@ OPENING_PACKETS = 6
 Whether the others are wanted is asked again when these have been read."""
 GOLDEN = 0x9E3779B97F4A7C15
 
-OTHER_PROTOCOLS = {"icmp": PROTOCOL_ICMP, "icmpv6": PROTOCOL_ICMPV6, "igmp": PROTOCOL_IGMP}
+OTHER_PROTOCOLS: dict[Transport, int] = {
+    "icmp": PROTOCOL_ICMP,
+    "icmpv6": PROTOCOL_ICMPV6,
+    "igmp": PROTOCOL_IGMP,
+    "gre": PROTOCOL_GRE,
+}
+MANAGEMENT_FRAMES = 0
+"""Stands for 802.11 management frames where others have a protocol number or an ethertype."""
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -63,6 +72,8 @@ class Chosen:
     forward: list[bool]
     """Which of the two directions; a name without meaning but for telling them apart."""
     protocol: list[int]
+    """IANA protocol number; of frames without IP their ethertype (IEEE 802.3: at least 0x0600), or
+    ``MANAGEMENT_FRAMES``."""
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -172,6 +183,7 @@ class Selector:
         self._tcp_ports = np.zeros(1 << 16, np.bool_)
         self._udp_ports = np.zeros(1 << 16, np.bool_)
         self._other = np.zeros(256, np.bool_)
+        self._ethertypes = np.zeros(1 << 16, np.bool_)
         self._udp_looks: list[Callable[[bytes], bool]] = []
         for dissector in dissectors:
             self._register(dissector)
@@ -187,6 +199,10 @@ class Selector:
                 self._tcp_beginnings[int.from_bytes(beginning[:2], "little")] = True
             if not dissector.beginnings and not dissector.needs_opening:
                 self._tcp_ports[ports] = True
+        elif dissector.transport == "ethernet":
+            self._ethertypes[ports] = True
+        elif dissector.transport == "ieee80211":
+            self._ethertypes[MANAGEMENT_FRAMES] = True
         else:
             self._other[OTHER_PROTOCOLS[dissector.transport]] = True
 
@@ -221,6 +237,8 @@ class Selector:
         tcp = np.flatnonzero((protocol == PROTOCOL_TCP) & usable & (loaded | closing))
         udp = np.flatnonzero((protocol == PROTOCOL_UDP) & loaded)
         other = np.flatnonzero(self._other[protocol] & loaded)
+        frames = np.flatnonzero(loaded & (batch.ip_version == 0))
+        frames = frames[self._ethertypes[batch.ethertype[frames]]]
 
         tcp_numbers, tcp_forward = self._numbers(batch, tcp)
         keep = self._choose_tcp(batch, tcp, tcp_numbers, tcp_forward)
@@ -229,15 +247,21 @@ class Selector:
         keep = self._choose_udp(batch, udp, udp_numbers, udp_forward)
         udp, udp_numbers, udp_forward = udp[keep], udp_numbers[keep], udp_forward[keep]
         other_numbers, other_forward = self._numbers(batch, other)
+        frame_numbers, frame_forward = self._frame_numbers(batch, frames)
 
-        index = np.concatenate((tcp, udp, other))
+        index = np.concatenate((tcp, udp, other, frames))
         order = np.argsort(index, kind="stable")
         index = index[order]
+        kind = protocol[index].astype(np.int64)
+        if frames.size:
+            kind += np.where(batch.ip_version[index] == 0, batch.ethertype[index], 0)
         return Chosen(
             index=index,
-            conversation=np.concatenate((tcp_numbers, udp_numbers, other_numbers))[order].tolist(),
-            forward=np.concatenate((tcp_forward, udp_forward, other_forward))[order].tolist(),
-            protocol=protocol[index].tolist(),
+            conversation=np.concatenate((tcp_numbers, udp_numbers, other_numbers, frame_numbers))[
+                order
+            ].tolist(),
+            forward=np.concatenate((tcp_forward, udp_forward, other_forward, frame_forward))[order].tolist(),
+            protocol=kind.tolist(),
         )
 
     def choose_rest(self, batch: PacketBatch) -> Chosen | None:
@@ -271,14 +295,26 @@ class Selector:
                 (batch.destination_high, batch.destination_low, batch.destination_port),
             )
         )
-        number = first + second
+        return self._pair(first, second, batch.protocol[rows]), first < second
+
+    def _frame_numbers(self, batch: PacketBatch, rows: Int64Column) -> tuple[UInt64Column, Mask]:
+        """As ``_numbers``, of frames without IP: between two link addresses, by ethertype."""
+        low = np.zeros(len(rows), np.uint64)
+        port = np.zeros(len(rows), np.uint16)
+        first, second = (
+            self._end(link[rows], low, port) for link in (batch.source_link, batch.destination_link)
+        )
+        return self._pair(first, second, batch.ethertype[rows]), first < second
+
+    def _pair(self, first: UInt64Column, second: UInt64Column, kind: npt.NDArray[Any]) -> UInt64Column:
+        number: UInt64Column = first + second
         number *= np.uint64(self._mix[4])
         number ^= number >> np.uint64(31)
         number += first ^ second
-        number += batch.protocol[rows].astype(np.uint64) * np.uint64(self._mix[5])
+        number += kind.astype(np.uint64) * np.uint64(self._mix[5])
         number *= np.uint64(self._mix[3])
         number ^= number >> np.uint64(29)
-        return number, first < second
+        return number
 
     def _end(self, high: UInt64Column, low: UInt64Column, port: npt.NDArray[np.uint16]) -> UInt64Column:
         mixed: UInt64Column = high * np.uint64(self._mix[0])

@@ -15,6 +15,7 @@ from auditor.dissect.registry import Dissector
 PROTOCOLS = (
     *("tls", "http", "mqtt", "dns", "mdns", "dhcp", "ntp", "ssdp", "e131", "artnet", "igmp", "mld"),
     *("dtls", "coap", "tftp", "ssh", "rtsp", "http2", "smb", "ftp", "telnet", "websocket", "raw_json"),
+    *("gre", "vxlan", "eapol", "lldp", "wireless"),
 )
 """Modules of ``auditor.dissect.protocols``; each has ``DISSECTOR``, or ``DISSECTORS`` for several rows."""
 
