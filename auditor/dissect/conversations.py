@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Iterator
 
+from auditor.dissect.interest import slot_of
 from auditor.dissect.registry import Conversation, Dissector
-from auditor.dissect.select import Selector, slot_of
+from auditor.dissect.select import Selector
 from auditor.flows.flow import Endpoint, FlowKey
 from auditor.flows.stream import ByteStream
 from auditor.packets.batch import (
@@ -109,6 +110,11 @@ class Talk:
         """Datagrams are chosen whatever their ports."""
         self.held_octets = 0
         """In the streams of both directions."""
+
+    @property
+    def is_finished(self) -> bool:
+        """Whether nothing further is read of a connection."""
+        return self.directions is not None and self.directions[0].finished and self.directions[1].finished
 
     def orient(self, initiator_forward: bool) -> FlowKey:
         """Make, or remake, the flow key with the initiator first."""

@@ -22,9 +22,10 @@ from auditor.dissect.message import Envelope, Issue
 from auditor.dissect.outcome import Outcome
 from auditor.dissect.registry import Dissector, Transport
 from auditor.dissect.select import MANAGEMENT_FRAMES, OTHER_PROTOCOLS, Chosen, Selector
-from auditor.dissect.streams import HEAD_OCTETS, Segment, StreamReader
+from auditor.dissect.streams import Segment, StreamReader
 from auditor.dissect.table import DISSECTORS
 from auditor.flows.flow import FlowKey, PacketReference
+from auditor.flows.stream import SEQUENCE_SPACE
 from auditor.packets.batch import FIN, PROTOCOL_TCP, PROTOCOL_UDP, RST, SYN, PacketBatch
 
 
@@ -108,18 +109,20 @@ class Dispatcher:
                 start, length = offsets[i], lengths[i]
                 if protocol == PROTOCOL_TCP:
                     flag = flags[i]
-                    opens_or_closes = flag & (SYN | FIN | RST)
+                    is_opening = flag & SYN
                     if talk is None:
-                        if not length and not flag & SYN:
+                        if not length and not is_opening:
                             continue
-                    elif flag & SYN:
+                    elif is_opening:
                         talk = self._same_connection(talk, forward, sequences[i])
-                    elif not opens_or_closes and not streams.is_wanted(
-                        talk, forward, view[start : start + min(length, HEAD_OCTETS)]
-                    ):
+                    elif flag & (FIN | RST):
+                        if talk.is_finished:
+                            streams.end(talk, forward, flag)
+                            continue
+                    elif not streams.is_wanted(talk, forward, view, start, length):
                         continue
                     segment = Segment(
-                        sequences[i],
+                        (sequences[i] + 1) % SEQUENCE_SPACE if is_opening else sequences[i],
                         acknowledgements[i],
                         flag,
                         bytes(view[start : start + length]),

@@ -21,6 +21,16 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from auditor.dissect.interest import (
+    GOLDEN,
+    SLOTS,
+    Finished,
+    Interest,
+    Mask,
+    direction_number,
+    slot_of,
+    slots_of,
+)
 from auditor.dissect.registry import Dissector, Transport
 from auditor.packets.batch import (
     FIN,
@@ -37,21 +47,11 @@ from auditor.packets.batch import (
     UInt64Column,
 )
 
-Mask = npt.NDArray[np.bool_]
-
-SLOT_BITS = 18
-"""Slots of the tables of conversations being read.
-
-20,000 of them fill less than a sixth, so that few packets of others are looked at in vain."""
-SLOTS = 1 << SLOT_BITS
-SATURATED = 255  # a slot's count that is never lowered again: it only costs looks
 HEAD_OCTETS = 64  # contract of Dissector.looks_like
 NOWHERE = np.iinfo(np.int64).max
 OPENING_PACKETS = 6
 """Of a conversation that begins within a batch so many are chosen at once: SYN both ways, two payloads each.
 Whether the others are wanted is asked again when these have been read."""
-GOLDEN = 0x9E3779B97F4A7C15
-
 OTHER_PROTOCOLS: dict[Transport, int] = {
     "icmp": PROTOCOL_ICMP,
     "icmpv6": PROTOCOL_ICMPV6,
@@ -85,80 +85,6 @@ class _Deferred:
     forward: Mask
     slots: npt.NDArray[np.intp]
     begins: Mask
-
-
-class Interest:
-    """Counts of conversations, by slot and direction, that want to see their packets."""
-
-    __slots__ = ("_counts", "column")
-
-    def __init__(self) -> None:
-        self._counts = bytearray(SLOTS)
-        self.column = np.frombuffer(self._counts, np.uint8)
-
-    def add(self, slot: int) -> None:
-        """Count one more."""
-        if self._counts[slot] < SATURATED:
-            self._counts[slot] += 1
-
-    def remove(self, slot: int) -> None:
-        """Count one less."""
-        if 0 < self._counts[slot] < SATURATED:
-            self._counts[slot] -= 1
-
-
-class Finished(Interest):
-    """An ``Interest`` that mostly also knows exactly whose count a slot holds."""
-
-    __slots__ = ("numbers",)
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.numbers = np.zeros(SLOTS, np.uint64)
-        """The conversation of each slot that was added last; meaningless where the count is 0."""
-
-    def add_conversation(self, number: int, forward: bool) -> None:
-        """Count one direction."""
-        slot = slot_of(number, forward)
-        self.add(slot)
-        self.numbers[slot] = number
-
-    def remove_conversation(self, number: int, forward: bool) -> None:
-        """Take one direction back."""
-        slot = slot_of(number, forward)
-        self.remove(slot)
-        if self.numbers[slot] == number:
-            self.numbers[slot] = 0
-
-    def leave(
-        self,
-        places: npt.NDArray[np.intp],
-        slots: npt.NDArray[np.intp],
-        numbers: UInt64Column,
-        forward: Mask,
-        is_finished: Callable[[int, bool], bool],
-    ) -> npt.NDArray[np.intp]:
-        """Those of ``places`` whose direction is not finished; Python is asked only where two share a slot."""
-        shared = self.column[slots[places]] > 0
-        if not shared.any():
-            return places
-        gone = shared & (self.numbers[slots[places]] == numbers[places])
-        doubtful = np.flatnonzero(shared & ~gone)
-        if doubtful.size:
-            at = places[doubtful]
-            verdicts = zip(numbers[at].tolist(), forward[at].tolist(), strict=True)
-            gone[doubtful] = [is_finished(number, way) for number, way in verdicts]
-        return places[~gone]
-
-
-def slot_of(conversation: int, forward: bool) -> int:
-    """The slot of one direction of a conversation; the same as ``Selector`` computes on columns."""
-    return ((conversation >> 24) & (SLOTS // 2 - 1)) << 1 | forward
-
-
-def direction_number(conversation: int, forward: bool) -> int:
-    """A number for one direction."""
-    return conversation ^ GOLDEN if forward else conversation
 
 
 class Selector:
@@ -265,7 +191,7 @@ class Selector:
         )
 
     def choose_rest(self, batch: PacketBatch) -> Chosen | None:
-        """Of the conversations that began within the batch: what is wanted now that their opening was read."""
+        """Of the conversations that began within the batch: what is wanted now that their opening is read."""
         rest, self._deferred = self._deferred, None
         if rest is None:
             return None
@@ -332,7 +258,7 @@ class Selector:
     ) -> npt.NDArray[np.intp]:
         if not rows.size:
             return np.zeros(0, np.intp)
-        slots = _slots(numbers, forward)
+        slots = slots_of(numbers, forward)
         length = batch.payload_length[rows]
         begins = self._tcp_beginnings[_first_two_octets(batch, batch.payload_offset[rows])] & (length >= 2)
         begins |= self._tcp_ports[batch.source_port[rows]] | self._tcp_ports[batch.destination_port[rows]]
@@ -428,7 +354,7 @@ class Selector:
         chosen = self._udp_ports[batch.source_port[rows]] | self._udp_ports[batch.destination_port[rows]]
         if not self._udp_looks:
             return np.flatnonzero(chosen)
-        slots = _slots(numbers, forward)
+        slots = slots_of(numbers, forward)
         rest = np.flatnonzero(~chosen)
         chosen |= self.wanted.column[slots] > 0
         # One datagram of every conversation and batch is looked at, wherever it goes; where it begins like a
@@ -449,13 +375,6 @@ class Selector:
         chosen |= self._marks[slots >> 1]
         self._marks[marked] = False
         return np.flatnonzero(chosen)
-
-
-def _slots(numbers: UInt64Column, forward: Mask) -> npt.NDArray[np.intp]:
-    slots = (numbers >> np.uint64(24)).astype(np.int64) & (SLOTS // 2 - 1)
-    slots <<= 1
-    slots |= forward
-    return slots
 
 
 def _first_two_octets(batch: PacketBatch, offsets: Int64Column) -> npt.NDArray[np.intp]:
