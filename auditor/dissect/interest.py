@@ -77,7 +77,7 @@ class Finished(Interest):
         forward: Mask,
         is_finished: Callable[[int, bool], bool],
     ) -> npt.NDArray[np.intp]:
-        """Those of ``places`` whose direction is not finished; asked one by one only where two share a slot."""
+        """Those of ``places`` whose direction is not finished; asked one by one where two share a slot."""
         shared = self.column[slots[places]] > 0
         if not shared.any():
             return places
@@ -87,7 +87,8 @@ class Finished(Interest):
             at = places[doubtful]
             verdicts = zip(numbers[at].tolist(), forward[at].tolist(), strict=True)
             gone[doubtful] = [is_finished(number, way) for number, way in verdicts]
-        return places[~gone]
+        left: npt.NDArray[np.intp] = places[~gone]
+        return left
 
 
 def slot_of(conversation: int, forward: bool) -> int:

@@ -79,8 +79,8 @@ class Dissector:
     """For streams whose beginning says much at the opening of a connection and little in the middle of one
     (bodies of other protocols begin so as well): claimed only where the opening was recorded."""
     continues: Callable[[bytes], bool] | None = None
-    """As ``looks_like``, in a conversation that the row has claimed already; no function: the same.  An answer
-    may say less about itself than the request that it follows."""
+    """As ``looks_like``, in a conversation that the row has claimed already; no function: the same.  An
+    answer may say less about itself than the request that it follows."""
     beginnings: tuple[bytes, ...] = ()
     """For streams: first octets (two are compared) by which a conversation whose opening was not recorded is
     found again on any port; without them only the ports make it worth a look."""

@@ -285,7 +285,7 @@ class Selector:
         chosen: Mask,
     ) -> None:
         """
-        Choose the first packets of each conversation that begins here, and keep the others for ``choose_rest``.
+        Choose the first packets of each conversation that begins here; the others are for ``choose_rest``.
 
         In one conversation nothing is chosen now that stands behind something
         kept for later: each is read in its order.

@@ -35,7 +35,7 @@ from auditor.dissect.syntax.http_credentials import (
     split_target,
 )
 from auditor.dissect.syntax.http_head import HttpHead, SightedSecret, has_head_of_text, parse_head
-from auditor.dissect.syntax.text import printable
+from auditor.dissect.syntax.printable import printable
 from auditor.errors import MalformedError, TruncatedError
 from auditor.wire import Cursor
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from auditor.dissect.syntax.form import multipart_fields, names_of, secrets_of, urlencoded_fields
 from auditor.dissect.syntax.http_head import HttpHead, SightedSecret
 from auditor.dissect.syntax.json_shape import json_keys
-from auditor.dissect.syntax.text import printable
+from auditor.dissect.syntax.printable import printable
 from auditor.errors import LimitError, MalformedError, TruncatedError
 
 # A state or configuration document of a controller has 2 to 12 KiB (common practice).
