@@ -9,7 +9,7 @@ from typing import Any
 
 def render_json(document: dict[str, Any]) -> str:
     """
-    One line for each entry of a list at the top, a newline at the end; keys stand in the order of the contract.
+    One line for each entry of a list at the top; keys stand in the order of the contract.
 
     Entries are not indented further: the standard library writes that by a
     slower encoder, and a report may hold some ten thousand entries.
