@@ -31,6 +31,7 @@ from auditor.inventory.facts import (
     Fact,
     RemoteContactFact,
 )
+from auditor.inventory.floods import unread_floods
 from auditor.inventory.identity import Join
 from auditor.inventory.lighting import build_cases, rank_cases
 from auditor.inventory.local_contacts import arp_contacts, local_contacts
@@ -73,6 +74,7 @@ def assemble_inventory(
     )
     oriented = orient_flows(flows, network, builder.content)
     services = gather_services(oriented, builder.announcements, network)
+    builder.file_transfers.note_answers(services, oriented, network, builder.content)
     sights = gather_sights(flows, len(captures), builder.survey.protected)
 
     first_seen = {device_id: host.first_ns or 0 for device_id, host in network.hosts.items()}
@@ -120,6 +122,7 @@ def assemble_inventory(
     ]
     visible = {device_id: "unicast-with-device" not in reasons for device_id, reasons in missing.items()}
     downloads = builder.downloads.facts(network)
+    recorded_octets = sum(flow.octets_sent + flow.octets_received for flow in flows)
     facts: dict[str, list[Fact]] = {
         "device": _device_facts(network, roles, visible, pairs),
         "service": service_facts(services, recorder_id, visible),
@@ -143,9 +146,10 @@ def assemble_inventory(
         "name-lookup": builder.lookups.facts(network, builder.identity, encrypted),
         "encrypted-session": builder.sessions.facts(network),
         "download": downloads,
-        "group-load": builder.load.facts(
-            network, sum(flow.octets_sent + flow.octets_received for flow in flows)
-        ),
+        "group-load": [
+            *builder.load.facts(network, recorded_octets),
+            *unread_floods(oriented, network, recorded_octets),
+        ],
         "port-mapping": builder.port_mappings.facts(network, roles, visible),
         "wireless-network": builder.wireless.facts(network, pairs),
         "commissioning": commissioning_facts(builder.announcements, network),
