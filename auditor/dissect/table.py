@@ -16,6 +16,8 @@ PROTOCOLS = (
     *("tls", "http", "mqtt", "dns", "mdns", "dhcp", "ntp", "ssdp"),
     *("e131", "artnet", "knxnet", "ddp", "osc"),
     *("igmp", "mld"),
+    *("eapol", "lldp", "wireless", "gre", "vxlan"),
+    *("neighbour", "dhcpv6", "llmnr", "nbns", "wsdiscovery"),
     *("dtls", "coap", "tftp", "ssh", "rtsp", "http2", "smb", "ftp", "telnet", "websocket", "raw_json"),
     *("quic", "stun", "natpmp", "pcp"),
     *("gre", "vxlan", "eapol", "lldp", "wireless", "neighbour", "dhcpv6", "llmnr", "nbns", "wsdiscovery"),
