@@ -81,7 +81,8 @@ class PayloadTimes:
     def add(self, batch: PacketBatch) -> None:
         """Look at one batch."""
         rows = np.flatnonzero((batch.original_length < MAX_SHORT_OCTETS) & (batch.payload_length > 0))
-        rows = rows[_crosses_border(batch, rows)]
+        if rows.size:
+            rows = rows[_crosses_border(batch, rows)]
         if not rows.size:
             return
         if self.complete_until_ns is not None:
