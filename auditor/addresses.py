@@ -77,7 +77,7 @@ def parse_link(text: str) -> LinkAddress:
 
 
 def format_link(link: LinkAddress) -> str:
-    """Text form: lower-case octets parted by colons (RFC 7042 section 2.1 writes hyphens; colons are usual)."""
+    """Text form: lower-case octets parted by colons (RFC 7042 2.1 writes hyphens; colons are usual)."""
     return bytes(link).hex(":")
 
 

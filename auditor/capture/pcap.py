@@ -108,7 +108,7 @@ class PcapFile:
             run = self._run()
             if not run.damaged:
                 if len(run.offsets):
-                    yield self._chunk(run.offsets, run.heads)
+                    yield from self._deliver(run.offsets, run.heads)
                 window.start = run.stop
                 claimed = self._claimed(run.stop)
                 if claimed is None or window.need(RECORD_HEADER_OCTETS + claimed):
@@ -154,36 +154,53 @@ class PcapFile:
         """
         The first of the headers that are none.
 
-        Octets that were never written read as empty records; one may be true,
-        two in a row are not.  A time that no clock shows is believed as long as
-        the lengths lead on: some recorders and converters write such times.
+        A time that no clock shows is believed as long as the lengths lead on:
+        some recorders and converters write such times.
         """
-        if not heads["captured"].all():
-            empty = (heads["seconds"] == 0) & (heads["captured"] == 0) & (heads["original"] == 0)
-            pairs = empty[:-1] & empty[1:]
-            if pairs.any():
-                return int(np.argmax(pairs))
         if not too_long:
             return None
         sound = np.flatnonzero(heads["part"] < self._units)
         first = int(sound[-1]) + 1 if len(sound) else 0
         return first if first < len(heads) else None
 
-    def _chunk(self, offsets: Int64Column, heads: npt.NDArray[Any]) -> RecordChunk:
+    def _deliver(self, offsets: Int64Column, heads: npt.NDArray[Any]) -> Iterator[RecordChunk]:
+        """
+        Deliver records, less those that were never written.
+
+        A file system leaves zeros where a crash cut the writing off; they read
+        as empty records of the year 1970.  One may be true, two in a row are
+        not: they keep their numbers, as packet viewers count them, and are not
+        delivered, or the recording would seem to last for decades.
+        """
+        numbers = np.arange(self._tally.packets + 1, self._tally.packets + 1 + len(offsets), dtype=np.int64)
+        if not heads["captured"].all():
+            empty = (heads["seconds"] == 0) & (heads["captured"] == 0) & (heads["original"] == 0)
+            unwritten = np.zeros(len(empty), np.bool_)
+            unwritten[:-1] = empty[:-1] & empty[1:]
+            unwritten[1:] |= unwritten[:-1].copy()
+            if unwritten.any():
+                count, first = int(unwritten.sum()), int(numbers[int(np.argmax(unwritten))])
+                what = "are zeros that were never written"
+                self._tally.count_packets(IssueKind.DAMAGED, what, count, first)
+                self._tally.packets += count
+                offsets, heads, numbers = offsets[~unwritten], heads[~unwritten], numbers[~unwritten]
+        if len(offsets):
+            yield self._chunk(offsets, heads, numbers)
+
+    def _chunk(self, offsets: Int64Column, heads: npt.NDArray[Any], numbers: Int64Column) -> RecordChunk:
         count = len(offsets)
         seconds = heads["seconds"].astype(np.int64)
         captured = heads["captured"].astype(np.int64)
         original = heads["original"].astype(np.int64)
-        first_number = self._tally.packets + 1
         odd = heads["part"] >= self._units
         if odd.any():
-            first = first_number + int(np.argmax(odd))
+            first = int(numbers[int(np.argmax(odd))])
             self._tally.count_packets(
                 IssueKind.DAMAGED, "carry a fraction of more than a second", int(odd.sum()), first
             )
         short = original < captured
         if short.any():
-            first = first_number + int(np.argmax(short))
+            first = int(numbers[int(np.argmax(short))])
             what = "claim fewer octets on the wire than were recorded"
             self._tally.count_packets(IssueKind.DAMAGED, what, int(short.sum()), first)
             original = np.maximum(original, captured)
@@ -199,7 +216,7 @@ class PcapFile:
             timestamp_ns=times,
             link_type=np.broadcast_to(np.int64(self._link_type), (count,)),
             interface_id=zero,
-            packet_number=np.arange(first_number, first_number + count, dtype=np.int64),
+            packet_number=numbers,
             capture_index=np.broadcast_to(np.int64(self._capture_index), (count,)),
         )
         self._tally.add_records(chunk)
@@ -214,7 +231,7 @@ class PcapFile:
         if run.damaged and len(run.offsets):
             # The last record's own length may be the damaged one: it is held back until the search has ended.
             if len(run.offsets) > 1:
-                yield self._chunk(run.offsets[:-1], run.heads[:-1])
+                yield from self._deliver(run.offsets[:-1], run.heads[:-1])
             window.start = int(run.offsets[-1])
             held = run.stop - window.start
         elif run.damaged:
@@ -224,7 +241,7 @@ class PcapFile:
         if held:
             if found is None or found >= window.start + held:
                 offsets = np.array([window.start], np.int64)
-                yield self._chunk(offsets, window.gather(offsets, self._header))
+                yield from self._deliver(offsets, window.gather(offsets, self._header))
                 window.start += held
             else:
                 damaged_at = window.position

@@ -53,7 +53,7 @@ PROOF_BLOCKS = 3  # blocks in a row whose two lengths agree, or fewer that end e
 PROOF_BLOCK_OCTETS = 1 << 18
 OVERLAP_OCTETS = PROOF_BLOCKS * PROOF_BLOCK_OCTETS
 SEARCH_OCTETS = 2 * OVERLAP_OCTETS
-MAX_CANDIDATES = 4096
+MAX_CANDIDATES = 4096  # places tried after damage: keeps a search of random octets linear
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,9 +12,8 @@ from auditor.units import NS_PER_SECOND, format_time
 BACKWARD_TOLERANCE_NS = NS_PER_SECOND
 # Each issue and comment is kept as text; a hostile file could hold one a packet.
 MAX_ISSUES = 64
-MAX_COMMENTS = 10_000
-MAX_COMMENT_OCTETS = 4096
-
+MAX_COMMENTS = 10_000  # comments kept; a hostile file could hold one a packet
+MAX_COMMENT_OCTETS = 4096  # octets kept of one comment: a page of text
 _NO_TIME = np.iinfo(np.int64).min
 
 

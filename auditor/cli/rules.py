@@ -23,7 +23,7 @@ rules_commands = typer.Typer(
 CAPTURES_FOLDER = "captures"
 """Of the source tree, beside the package: proofs name files below it; an installed program has none."""
 
-MAX_SUGGESTIONS = 3
+MAX_SUGGESTIONS = 3  # near ids named after a misspelt one
 
 
 @rules_commands.command("list")

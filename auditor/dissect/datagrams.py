@@ -23,9 +23,7 @@ MAX_REMEMBERED = 2_048
 
 The announcements of a home come round within far fewer."""
 
-MAX_REMEMBERED_OCTETS = (
-    1_500  # a longer datagram was put together from fragments: rare, and not worth the memory
-)
+MAX_REMEMBERED_OCTETS = 1_500  # a longer datagram was put together from fragments: rare, not worth memory
 
 MAX_LOOKS = 8
 """Datagrams of one conversation that may be unknown, one a batch, before it is left alone."""
@@ -71,7 +69,7 @@ class DatagramReader:
             message = self._remembered[dissector.name].get(payload)
         if message is None:
             head = payload[:HEAD_OCTETS]
-            if dissector is None or not dissector.looks_like(head):
+            if dissector is None or not (dissector.continues or dissector.looks_like)(head):
                 dissector = self._choose(talk, forward, head)
                 if dissector is None:
                     self._note_unknown(talk, forward)

@@ -19,8 +19,9 @@ from auditor.dissect.datagrams import DatagramReader
 from auditor.dissect.message import Envelope, Issue
 from auditor.dissect.outcome import Outcome
 from auditor.dissect.registry import Dissector
+from auditor.dissect.segment import Segment
 from auditor.dissect.select import OTHER_PROTOCOLS, Selector
-from auditor.dissect.streams import HEAD_OCTETS, Segment, StreamReader
+from auditor.dissect.streams import HEAD_OCTETS, StreamReader
 from auditor.dissect.table import DISSECTORS
 from auditor.flows.flow import FlowKey, PacketReference
 from auditor.packets.batch import FIN, PROTOCOL_TCP, PROTOCOL_UDP, RST, SYN, PacketBatch

@@ -30,6 +30,10 @@ class Conversation:
     server_finished: bool = False
     is_resumed: bool = False
     """Set by dispatch for the first octets behind a loss: nothing remembered of this side holds any more."""
+    next_protocol: str | None = None
+    """Set by the dissector where another protocol takes the connection over behind this message (an upgrade,
+    an answer to a request for encryption): the name of its row.  Dispatch reads on with it, memory empty;
+    where the table has no such row, nothing further is read."""
     ended: bool = False
     """Set by dispatch where nothing will come behind the octets at hand (closed, lost, not captured, end of
     the recording): a parser that waits for a body hands on what it has."""
@@ -69,6 +73,12 @@ class Dissector:
     may); used where the opening was not recorded.  No function: the ports decide."""
     any_port: bool = True
     """Whether ``looks_like`` is specific enough to be tried on every port."""
+    needs_opening: bool = False
+    """For streams whose beginning says much at the opening of a connection and little in the middle of one
+    (bodies of other protocols begin so as well): claimed only where the opening was recorded."""
+    continues: Callable[[bytes], bool] | None = None
+    """As ``looks_like``, in a conversation that the row has claimed already; no function: the same.  An
+    answer may say less about itself than the request that it follows."""
     beginnings: tuple[bytes, ...] = ()
     """For streams: first octets (two are compared) by which a conversation whose opening was not recorded is
     found again on any port; without them only the ports make it worth a look."""

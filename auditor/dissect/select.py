@@ -126,7 +126,7 @@ class Selector:
         elif dissector.transport == "tcp":
             for beginning in dissector.beginnings:
                 self._tcp_beginnings[int.from_bytes(beginning[:2], "little")] = True
-            if not dissector.beginnings:
+            if not dissector.beginnings and not dissector.needs_opening:
                 self._tcp_ports[ports] = True
         else:
             self._other[OTHER_PROTOCOLS[dissector.transport]] = True

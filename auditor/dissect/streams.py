@@ -13,15 +13,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from enum import Enum, auto
-from typing import NamedTuple
 
 from auditor.dissect.conversations import Direction, Talk, Talks
 from auditor.dissect.message import PassedOver
 from auditor.dissect.outcome import Outcome
 from auditor.dissect.registry import Conversation, Dissector
+from auditor.dissect.segment import Segment, client_by_ports, distance, is_opening, orient
 from auditor.dissect.select import Selector
+from auditor.dissect.stream_rows import StreamRows
 from auditor.errors import DecodeError, LimitError, TruncatedError
-from auditor.flows.flow import PacketReference
 from auditor.flows.stream import SEQUENCE_SPACE, ByteStream
 from auditor.packets.batch import ACK, FIN, RST, SYN
 from auditor.wire import Cursor
@@ -52,20 +52,6 @@ MIN_TELLING_OCTETS = 16
 """A shorter beginning of a connection waits for more before it counts as unknown; start lines are longer."""
 
 
-class Segment(NamedTuple):
-    """One TCP packet as dispatch hands it over."""
-
-    sequence: int
-    acknowledgement: int
-    flags: int
-    payload: bytes
-    missing: int
-    """Octets that the snap length cut off."""
-    packet: PacketReference
-    timestamp_ns: int
-    link_type: int
-
-
 class _Reading(Enum):
     """How the parsing of what is there ended."""
 
@@ -75,23 +61,13 @@ class _Reading(Enum):
     FINISHED = auto()  # nothing further is to be read
 
 
-def distance(later: int, earlier: int) -> int:
-    """Signed difference of two sequence numbers (RFC 9293 3.4, RFC 1982 3.2)."""
-    return (later - earlier + (SEQUENCE_SPACE >> 1)) % SEQUENCE_SPACE - (SEQUENCE_SPACE >> 1)
-
-
 class StreamReader:
     """Reads the TCP conversations of one recording."""
 
     def __init__(
         self, dissectors: Sequence[Dissector], talks: Talks, selector: Selector, outcome: Outcome
     ) -> None:
-        rows = [row for row in dissectors if row.transport == "tcp" and row.parse_stream is not None]
-        self._by_port: dict[int, list[Dissector]] = {}
-        for row in rows:
-            for port in row.ports:
-                self._by_port.setdefault(port, []).append(row)
-        self._any_port = [row for row in rows if row.any_port]
+        self._rows = StreamRows(dissectors)
         self._talks = talks
         self._selector = selector
         self._outcome = outcome
@@ -219,14 +195,12 @@ class StreamReader:
     def _begins(self, talk: Talk, forward: bool, payload: bytes) -> bool:
         """Whether reading may begin with a segment though what came before is not known."""
         head = payload[:HEAD_OCTETS]
-        if talk.dissector is not None:
-            if talk.dissector.looks_like(head):
+        if self._fits(talk, forward, head):
+            if talk.dissector is not None:
                 self._talks.want(talk, forward, wanted=True)
-                return True
-            return False
-        if self._choose(talk, forward, head) is not None:
             return True
-        self._outcome.unknown(talk, self._client_by_ports(talk, forward, ()))
+        if talk.dissector is None:
+            self._outcome.unknown(talk, client_by_ports(talk, forward, ()))
         return False
 
     def _cut_off(self, talk: Talk, direction: Direction, forward: bool, end_position: int) -> None:
@@ -296,12 +270,17 @@ class StreamReader:
         starts, direction.starts = direction.starts, []
         for offset in sorted({0, *(distance(start, reader) for start in starts)}):
             head = octets[offset : offset + HEAD_OCTETS] if offset >= 0 else b""
-            known = talk.dissector
-            if head and (known.looks_like(head) if known is not None else self._choose(talk, forward, head)):
+            if head and self._fits(talk, forward, head):
                 stream.skip(offset)
                 direction.is_resumed = True
                 return True
         return False
+
+    def _fits(self, talk: Talk, forward: bool, head: bytes) -> bool:
+        """Whether reading may go on, or begin, at such octets behind a loss."""
+        if talk.dissector is None:
+            return self._rows.choose(talk.row.ports(forward), head) is not None
+        return (talk.dissector.continues or talk.dissector.looks_like)(head)
 
     def _lose(self, talk: Talk, direction: Direction, forward: bool) -> None:
         """Give up a direction until a segment begins like a message."""
@@ -309,54 +288,24 @@ class StreamReader:
         direction.starts.clear()
         if not direction.finished:
             # A beginning that can be found on whole columns needs no packet before it.
-            dissector = talk.dissector
-            self._talks.want(talk, forward, wanted=dissector is not None and not dissector.beginnings)
+            row = talk.dissector
+            wanted = row is not None and (not row.beginnings or row.continues is not None)
+            self._talks.want(talk, forward, wanted=wanted)
 
     # -- whose octets they are
 
     def _claim(self, talk: Talk, forward: bool, octets: bytes, *, ended: bool) -> _Reading:
         """Find the dissector of a connection by its beginning, if there is none yet; ``ALL``: there is."""
         if talk.dissector is None:
-            talk.dissector = self._choose(talk, forward, octets[:HEAD_OCTETS])
+            talk.dissector = self._rows.choose(
+                talk.row.ports(forward), octets[:HEAD_OCTETS], is_opening=is_opening(talk, forward)
+            )
         if talk.dissector is not None:
             return _Reading.ALL
         if len(octets) < MIN_TELLING_OCTETS and not ended:
             return _Reading.WAITS
-        self._outcome.unknown(talk, self._client_by_ports(talk, forward, ()))
+        self._outcome.unknown(talk, client_by_ports(talk, forward, ()))
         return _Reading.FAILED
-
-    def _choose(self, talk: Talk, forward: bool, head: bytes) -> Dissector | None:
-        """The dissector of a beginning: by port, then by octets alone; decided by octets in either case."""
-        for port in reversed(talk.row.ports(forward)):
-            for row in self._by_port.get(port, ()):
-                if row.looks_like(head):
-                    return row
-        for row in self._any_port:
-            if row.looks_like(head):
-                return row
-        return None
-
-    def _client_by_ports(self, talk: Talk, forward: bool, ports: Sequence[int] | frozenset[int]) -> bool:
-        """The direction of the client, by ports: the registered, else the lower one is the server's."""
-        if talk.client_forward is not None:
-            return talk.client_forward
-        source, destination = talk.row.ports(forward)
-        if (source in ports) != (destination in ports):
-            return forward == (destination in ports)
-        return forward == (destination <= source)
-
-    def _orient(self, talk: Talk, forward: bool, dissector: Dissector, head: bytes) -> None:
-        """Tell client and server apart where the opening was not recorded."""
-        if talk.client_forward is not None:
-            if talk.key is None:
-                talk.orient(talk.client_forward)
-            return
-        speaks = dissector.client_speaks(head) if dissector.client_speaks is not None else None
-        if speaks is None:
-            talk.client_forward = self._client_by_ports(talk, forward, dissector.ports)
-        else:
-            talk.client_forward = forward == speaks
-        talk.orient(talk.client_forward)
 
     # -- messages
 
@@ -367,7 +316,7 @@ class StreamReader:
         dissector, stream = talk.dissector, direction.stream
         if dissector is None or dissector.parse_stream is None or stream is None:
             return _Reading.FAILED
-        self._orient(talk, forward, dissector, octets[:HEAD_OCTETS])
+        orient(talk, forward, dissector, octets[:HEAD_OCTETS])
         conversation = talk.conversation
         if conversation is None:
             conversation = talk.conversation = Conversation()
@@ -400,12 +349,25 @@ class StreamReader:
             ):
                 reading = self._finish_all(talk)
                 break
+            if conversation.next_protocol is not None:
+                row = self._hand_over(talk, conversation)
+                if row is None or row.parse_stream is None:
+                    reading = self._finish_all(talk)
+                    break
+                dissector, parse = row, row.parse_stream
             if self._note_finished(talk, conversation, direction):
                 reading = _Reading.FINISHED
                 break
         if direction.stream is not None:
             stream.skip(position)
         return reading
+
+    def _hand_over(self, talk: Talk, conversation: Conversation) -> Dissector | None:
+        """Give the connection to the protocol that a message named; None: there is no such row."""
+        row = self._rows.named(conversation.next_protocol)
+        conversation.next_protocol = conversation.memory = None
+        talk.dissector = row or talk.dissector
+        return row
 
     def _finish_all(self, talk: Talk) -> _Reading:
         for forward in (True, False):

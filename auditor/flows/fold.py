@@ -12,8 +12,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from auditor.flows.keys import Int64, UInt64
-from auditor.flows.pairing import pair_rows
+from auditor.flows.keys import Int64, UInt64, run_starts
 from auditor.flows.rows import (
     ACCEPTED,
     DESTINATION_HIGH,
@@ -37,14 +36,14 @@ CLIENT_PORT, OUTSIDE_ADDRESS, BOTH_PORTS, ADDRESSES, EVERYTHING = range(1, 6)
 """The steps, by what they forget.  ``ADDRESSES`` keeps link addresses, VLAN and ethertype; ``EVERYTHING``
 leaves one row."""
 
-_VLAN_BITS = np.uint64((1 << 24) - 1)
+_SPREAD = np.uint64(0x9E3779B97F4A7C15)  # odd, bits well mixed
 _LINK_BITS = np.uint64((1 << 48) - 1)
 _SOURCE_PORT = np.uint64(0xFFFF << 32)
 _DESTINATION_PORT = np.uint64(0xFFFF << 48)
 
 
 def fold_rows(rows: FlowRows, limit: int) -> FlowRows:
-    """Rows that are at most half of ``limit``; ``rows`` itself is left as it was."""
+    """Rows that are at most half of ``limit``.  The caller keeps no ``rows``: two tables fill memory."""
     now = int(rows.column("last_ns").max())
     for step in range(CLIENT_PORT, EVERYTHING + 1):
         last_ns = _last_of_flow(rows)
@@ -53,16 +52,35 @@ def fold_rows(rows: FlowRows, limit: int) -> FlowRows:
             is_old = last_ns <= np.partition(last_ns, len(rows) * 3 // 4)[len(rows) * 3 // 4]
         rows = rows.regroup(coarsen(rows, step, is_old))
         if len(rows) <= max(1, limit // 2):
-            break
+            return rows
+    if len(rows) > limit:  # the newest quarter alone passes the limit
+        rows = rows.regroup(coarsen(rows, EVERYTHING, np.ones(len(rows), np.bool_)))
     return rows
 
 
 def _last_of_flow(rows: FlowRows) -> Int64:
-    """When each row's flow had its last packet: both directions are folded together or not at all."""
-    pairing = pair_rows(rows)
-    last_ns = np.full(pairing.flow_count, np.iinfo(np.int64).min)
-    np.maximum.at(last_ns, pairing.flow, rows.last_ns[: len(rows)])
-    result: Int64 = last_ns[pairing.flow]
+    """
+    When each row's flow had its last packet: both directions are folded together or not at all.
+
+    Directions are told together by a sum that is the same for both.  Where two
+    flows share a sum by chance, they only grow old together; pairing exactly
+    would cost four times the memory at the moment when it is scarce.
+    """
+    keys = rows.keys.keys
+    ends = np.zeros(len(rows), np.uint64)
+    for high, low, shift in ((SOURCE_HIGH, SOURCE_LOW, 32), (DESTINATION_HIGH, DESTINATION_LOW, 48)):
+        end = keys[high] * _SPREAD
+        end ^= keys[low]
+        end *= _SPREAD
+        end ^= keys[PORTS] >> np.uint64(shift) & np.uint64(0xFFFF)
+        end *= _SPREAD
+        end ^= end >> np.uint64(32)
+        ends += end
+    order = np.argsort(ends)
+    begin = run_starts(ends[order])
+    last_ns = np.maximum.reduceat(rows.last_ns[order], begin)
+    result = np.empty(len(rows), np.int64)
+    result[order] = np.repeat(last_ns, np.diff(np.append(begin, len(rows))))
     return result
 
 

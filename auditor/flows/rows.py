@@ -28,6 +28,7 @@ SYSTEM_PORTS = 1024
 """Ports below are for services (RFC 6335 section 6)."""
 
 _LINK_BITS = np.uint64((1 << 48) - 1)
+_ROWS_AT_ONCE = 1 << 14
 _NEVER_NS = np.iinfo(np.int64).max
 _LONG_AGO_NS = np.iinfo(np.int64).min
 
@@ -192,11 +193,13 @@ class FlowRows:
 
     def regroup(self, keys: UInt64) -> FlowRows:
         """The same traffic under coarser keys, one column a row of this table; rows that meet are folded."""
-        joined = FlowRows(len(self) // 2)
+        joined = FlowRows()
         by_time = np.lexsort(
             (self.column("packet_number"), self.column("capture_index"), self.column("first_ns"))
         )
-        rows = joined.locate(keys[:, by_time])
+        # In slices: looking all up at once would hold several copies of the keys when memory is scarce.
+        slices = [by_time[begin : begin + _ROWS_AT_ONCE] for begin in range(0, len(by_time), _ROWS_AT_ONCE)]
+        rows = np.concatenate([joined.locate(keys[:, piece]) for piece in slices])
         order = np.argsort(rows, kind="stable")
         begin = run_starts(rows[order])
         touched = rows[order[begin]]

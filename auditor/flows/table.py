@@ -33,6 +33,7 @@ MAX_SLICE_PACKETS = 1 << 16
 
 _ADDRESS_CACHE = 1 << 14
 _NO_PACKET_NS = 0
+_FLOWS_AT_ONCE = 4096  # turned from columns to objects together
 
 
 class FlowTable:
@@ -151,8 +152,13 @@ class FlowTable:
 
     def _fold(self) -> None:
         before = len(self._rows)
-        self._rows = fold_rows(self._rows, self._limit)
+        self._rows = fold_rows(self._hand_over(), self._limit)
         self.folded_rows += before - len(self._rows)
+
+    def _hand_over(self) -> FlowRows:
+        """The rows, kept by nobody else, so that folding can free them step by step."""
+        rows, self._rows = self._rows, FlowRows()
+        return rows
 
     def merge(self, later: FlowTable) -> None:
         """Continue with the table of the part of the recording that follows; ``later`` is left as it was."""
@@ -195,9 +201,10 @@ class FlowTable:
     def __iter__(self) -> Iterator[Flow]:
         """All flows, sorted by their first packet."""
         columns = self.columns()
-        lists = [columns[name].tolist() for name in _FLOW_COLUMNS]
-        for values in zip(*lists, strict=True):
-            yield _flow(*values)
+        for begin in range(0, len(columns["protocol"]), _FLOWS_AT_ONCE):
+            lists = [columns[name][begin : begin + _FLOWS_AT_ONCE].tolist() for name in _FLOW_COLUMNS]
+            for values in zip(*lists, strict=True):
+                yield _flow(*values)
 
 
 _FLOW_COLUMNS = (

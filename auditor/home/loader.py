@@ -22,12 +22,11 @@ from auditor.settings.typed import read_mapping, read_sequence, read_text, read_
 from auditor.settings.yaml_text import Node, Scalar, describe, parse_yaml, read_octets
 
 MAX_DEVICES = 1_000  # a home has tens
-MAX_KEEPS = 200
+MAX_KEEPS = 200  # wishes; ten kinds between a few devices are tens
 MAX_ACTIONS = 1_000  # one every few seconds for an hour
-MAX_ACCEPTED = 1_000
+MAX_ACCEPTED = 1_000  # accepted findings; a home that accepts more needs other rules
 MAX_NAME_CHARACTERS = 64  # a nickname has to fit a line of the report
-MAX_REASON_CHARACTERS = 500
-
+MAX_REASON_CHARACTERS = 500  # a reason is a sentence or two
 _KEYS = ("devices", "keep", "router", "actions", "accepted", "pseudonym_key")
 _ROUTERS = ("nothing", "guest", "vlan")
 _RULE_ID = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*", re.ASCII)

@@ -23,7 +23,7 @@ from auditor.inventory.secrets import SecretCollector
 from auditor.inventory.sighting import Sighting, Table
 
 TYPE_PTR, TYPE_TXT, TYPE_SRV = 12, 16, 33  # RFC 1035 3.2.2, RFC 2782
-MAX_ANNOUNCEMENTS = 8192
+MAX_ANNOUNCEMENTS = 8192  # a home announces tens; more is a flood
 MAX_TEXT_KEYS = 64  # of one service; RFC 6763 6.2 asks for 1300 octets in all
 MAX_READ_MEMO = 4096  # messages remembered as already read; repeated announcements are the rule
 

@@ -20,7 +20,9 @@ MAX_NAMES_PER_CONVERSATION = 16  # a proxy has many; more names say nothing furt
 MAX_REMEMBERED_KEYS = 65_536  # flow keys remembered by identity; forgotten all at once when full
 MAX_CONNECTIONS_REMEMBERED = 4096  # connections of one conversation whose own name is kept
 
-TLS_PROTOCOLS = frozenset({"tls"})  # a hello or a record; what is inside cannot be read
+ENCRYPTED_PROTOCOLS = {"tls": "tls", "dtls": "dtls", "ssh": "unknown"}
+"""Protocols of which a greeting or a hello is read and nothing inside, and the word for their
+confidentiality; the report has none for SSH."""
 
 
 class Conversation(NamedTuple):
@@ -56,17 +58,18 @@ class Content:
 
     @property
     def application_protocol(self) -> str | None:
-        """The protocol most messages were of; TLS only where nothing else could be read."""
-        clear = {name: count for name, count in self.protocols.items() if name not in TLS_PROTOCOLS}
+        """The protocol most messages were of; one that encrypts only where nothing else could be read."""
+        clear = {name: count for name, count in self.protocols.items() if name not in ENCRYPTED_PROTOCOLS}
         names = clear or self.protocols
         return min(names, key=lambda name: (-names[name], name)) if names else None
 
     @property
     def confidentiality(self) -> str:
-        """``clear`` if anything was readable, ``tls`` if TLS was seen, else ``unknown``."""
-        if any(name not in TLS_PROTOCOLS for name in self.protocols):
+        """``clear`` if anything was readable, ``tls`` or ``dtls`` if that was seen, else ``unknown``."""
+        if any(name not in ENCRYPTED_PROTOCOLS for name in self.protocols):
             return "clear"
-        return "tls" if self.protocols else "unknown"
+        words = {ENCRYPTED_PROTOCOLS[name] for name in self.protocols}
+        return next((word for word in ("tls", "dtls") if word in words), "unknown")
 
     def said_name(self, client_port: int) -> SaidName | None:
         """The name said in the connection from that port, else the only one ever said here."""

@@ -23,7 +23,7 @@ from auditor.inventory.sighting import Sighting, Table
 MIN_LARGE_OCTETS = 100_000  # smaller than any firmware image with a network stack (common practice)
 NO_CONTENT = 204  # RFC 9110 15.3.5; the usual answer to "is the internet there?" (common practice)
 MAX_PENDING = 64  # requests of one connection that wait for an answer
-MAX_DOWNLOADS = 8192
+MAX_DOWNLOADS = 8192  # rows; a device fetches a few files
 FIRMWARE_SUFFIXES = (".bin", ".img", ".fw", ".ota", ".hex", ".uf2", ".gbl", ".bin.gz")
 FIRMWARE_TYPES = frozenset({"application/octet-stream", "application/macbinary", "application/x-binary"})
 

@@ -14,7 +14,7 @@ from auditor.inventory.facts import EncryptedSessionFact, Fact
 from auditor.inventory.network import OUTSIDE, Network
 from auditor.inventory.sighting import Sighting, Table
 
-MAX_SESSIONS = 65_536
+MAX_SESSIONS = 65_536  # sessions waiting for their answer; forgotten ones count as unanswered
 VERSION_WORDS = {0x0300: "ssl 3.0", 0x0301: "1.0", 0x0302: "1.1", 0x0303: "1.2", 0x0304: "1.3"}
 
 # Suites of RFC 5246 A.5, RFC 4492, RFC 4346 and RFC 4279 without encryption, without authentication, with

@@ -22,8 +22,8 @@ MIN_PAUSE_NS = (
     600 * NS_PER_SECOND
 )  # inside a file: a lone device's port is often quiet for minutes, not for ten
 HOLE_TIMES_MEAN = 50  # a pause is a hole only if it stands out against the recording's own rhythm
-MAX_PAUSES = 1024
-MAX_STATIONS = 4096
+MAX_PAUSES = 1024  # pauses of the recording kept as holes; more mean that it is sparse
+MAX_STATIONS = 4096  # radio stations counted; a crowded house is heard by hundreds
 
 
 class Survey:

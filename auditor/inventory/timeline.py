@@ -21,7 +21,7 @@ AFTER_ACTION_NS = (
 )  # what an action sets off: retries and state reports included (common practice)
 BEFORE_ACTION_NS = 5 * NS_PER_SECOND  # the clock of the user against that of the recorder
 MIN_IDLE_NS = 60 * NS_PER_SECOND  # a shorter pause between two actions is part of them
-MAX_ACTIONS = 4096
+MAX_ACTIONS = 4096  # actions; more than a person does in a recording
 
 
 class Timeline:

@@ -21,7 +21,7 @@ from auditor.packets.batch import ETHERTYPE_ARP, PROTOCOL_IGMP, PROTOCOL_UDP
 
 ANNOUNCEMENT_PORTS = frozenset({5353, 1900, 3702, 5355})  # mDNS, SSDP, web service discovery, LLMNR
 WIRELESS_LINK_TYPES = frozenset({105, 127})  # LINKTYPE_IEEE802_11 and with radiotap
-MAX_PAIRS = 65_536
+MAX_PAIRS = 65_536  # pairs of hosts that tell the vantage; more change nothing
 
 
 @dataclass(slots=True)

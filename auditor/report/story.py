@@ -22,7 +22,7 @@ Document = dict[str, Any]
 
 MAX_SHOWN_FINDINGS = 100
 """Printed in full; the JSON document holds all."""
-MAX_SHOWN_EVIDENCE = 3
+MAX_SHOWN_EVIDENCE = 3  # packets named in the text; the JSON holds the rest
 MAX_SHOWN_RULES = 6
 """Of rules that share one open question; the others are counted."""
 

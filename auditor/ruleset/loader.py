@@ -20,8 +20,7 @@ from auditor.settings.problems import Place, Problems
 from auditor.settings.yaml_text import parse_yaml, read_octets
 
 MAX_FILES = 256  # of one folder; the catalogue has fourteen
-MAX_FOLDERS = 16
-
+MAX_FOLDERS = 16  # folders of a user's own rules
 _SUFFIXES = (".yaml", ".yml")
 
 

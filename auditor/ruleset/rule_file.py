@@ -27,9 +27,9 @@ FORMAT = "1"
 
 MAX_RULES = 1_000  # in one file; the catalogue has under fifty
 MAX_STEPS = 12  # of a remediation: nobody follows more
-MAX_REFERENCES = 16
-MAX_PROOFS = 64
-MAX_ID_CHARACTERS = 64
+MAX_REFERENCES = 16  # standards named by one rule
+MAX_PROOFS = 64  # captures named by one rule
+MAX_ID_CHARACTERS = 64  # an id has to fit a line of the report
 MAX_LINE_CHARACTERS = 200  # titles and words of references
 MAX_TEXT_CHARACTERS = 2_000  # rationale, sentences and steps
 

@@ -1,10 +1,13 @@
 """The pages say what the program does: bounds, exit statuses, commands, tables."""
 
-import ast
 import re
 import subprocess
 import sys
 from pathlib import Path
+
+import pytest
+
+from tests.docs.generated import BLOCKS, block, bounds
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -12,22 +15,20 @@ DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 MODULES = sorted((ROOT / "auditor").rglob("*.py"))
 
 
-def bounds() -> dict[str, set[str]]:
-    """Every name ``MAX_…`` that a module of the package assigns, and where."""
-    found: dict[str, set[str]] = {}
-    for path in MODULES:
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            targets = node.targets if isinstance(node, ast.Assign) else [node.target] if isinstance(node, ast.AnnAssign) else []
-            for target in targets:
-                if isinstance(target, ast.Name) and target.id.startswith("MAX_"):
-                    found.setdefault(target.id, set()).add(path.relative_to(ROOT / "auditor").as_posix())
-    return found
+@pytest.mark.parametrize(
+    ("path", "name"),
+    [(path, name) for path, blocks in BLOCKS.items() for name in blocks],
+    ids=lambda value: getattr(value, "name", value),
+)
+def test_page_shows_what_the_program_prints(path, name):
+    """``python -m tests.docs.generated`` renews what fails here."""
+    assert block(path.read_text(encoding="utf-8"), name) == BLOCKS[path][name]()
 
 
-def test_every_bound_is_listed_for_developers():
-    rows = set(re.findall(r"^\| `(MAX_[A-Z0-9_]+)` \| `([^`]+)` \|", DEVELOPERS, re.M))
+def test_every_bound_has_a_reason():
+    without = [f"{module}: {name}" for name, module, _, why in bounds() if not why]
 
-    assert rows == {(name, place) for name, places in bounds().items() for place in places}
+    assert without == []
 
 
 def test_readme_opens_with_the_job_in_one_paragraph():
@@ -47,7 +48,11 @@ def test_readme_gives_exactly_two_set_up_commands():
 def test_every_command_is_described():
     for command in ("audit", "check", "rules"):
         shown = subprocess.run(
-            [sys.executable, "-m", "auditor", command, "--help"], cwd=ROOT, capture_output=True, text=True, check=True
+            [sys.executable, "-m", "auditor", command, "--help"],
+            cwd=ROOT,
+            capture_output=True,
+            text=True,
+            check=True,
         ).stdout
         assert command in shown
         assert f"`auditor {command}" in README
@@ -56,7 +61,7 @@ def test_every_command_is_described():
 def test_exit_statuses_are_those_of_the_program():
     from auditor.cli.exit import ExitStatus
 
-    rows = {int(number): text for number, text in re.findall(r"^\| (\d+) \| (.+?) \|$", README, re.M)}
+    rows = {int(number): text for number, text in re.findall(r"^\| (\d+) \| (.+?) \|$", README, re.MULTILINE)}
     assert set(rows) == {int(status) for status in ExitStatus}
 
 

@@ -49,7 +49,8 @@ def test_wheel_carries_the_rules_and_no_captures(distributions):
 
 
 def test_sdist_carries_rules_captures_and_tests(distributions):
-    names = tarfile.open(distributions["sdist"]).getnames()
+    with tarfile.open(distributions["sdist"]) as archive:
+        names = archive.getnames()
     tails = {name.split("/", 1)[1] for name in names if "/" in name}
 
     assert {f"rules/{name}" for name in RULE_FILES} <= tails

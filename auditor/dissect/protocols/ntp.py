@@ -20,8 +20,7 @@ PORTS = frozenset({123})  # IANA service name: ntp
 
 HEADER_OCTETS = 48  # RFC 5905 figure 8
 CONTROL_OCTETS = 12  # RFC 9327 section 2
-MAX_VERSION = 4
-
+MAX_VERSION = 4  # the highest version (RFC 5905)
 # RFC 5905 figure 10
 RESERVED = 0
 CLIENT = 3

@@ -10,8 +10,15 @@ import re
 import zlib
 from dataclasses import dataclass
 
-from auditor.dissect.syntax.form import multipart_fields, names_of, secrets_of, urlencoded_fields
+from auditor.dissect.syntax.form import (
+    multipart_fields,
+    names_of,
+    secrets_of,
+    uploaded_suffixes,
+    urlencoded_fields,
+)
 from auditor.dissect.syntax.http_head import HttpHead, SightedSecret
+from auditor.dissect.syntax.json_rpc import RpcShape, rpc_shape
 from auditor.dissect.syntax.json_shape import json_keys
 from auditor.dissect.syntax.text import printable
 from auditor.errors import LimitError, MalformedError, TruncatedError
@@ -21,8 +28,7 @@ MAX_BODY_KEPT = 16_384
 MAX_BODY_INFLATED = 65_536  # octets that a compressed body of that size may become
 MAX_CHUNK_LINE = 4_096  # size and extensions; no sender we know uses extensions
 MAX_LENGTH_DIGITS = 18  # 2**59 octets, and what other readers keep in 64 bits
-MAX_TITLE = 80
-
+MAX_TITLE = 80  # characters kept of a page title: one line of the report
 CHUNK_SIZE = re.compile(rb"[ \t]*([0-9A-Fa-f]{1,15})[ \t]*(?:;[^\n]*)?\r?\Z")
 TITLE = re.compile(rb"<title[^>]{0,256}>([^<]{0,512})", re.IGNORECASE)
 
@@ -57,6 +63,9 @@ class Shape:
     keys: tuple[str, ...] = ()
     secrets: tuple[SightedSecret, ...] = ()
     title: str | None = None
+    rpc: RpcShape | None = None
+    uploads: tuple[str, ...] = ()
+    """What stands behind the last point of the names of uploaded files, in order; may be empty."""
 
 
 def framing_of(head: HttpHead, *, is_request: bool) -> Framing:
@@ -177,11 +186,12 @@ def shape_of(octets: bytes, content_type: bytes | None, coding: bytes | None) ->
     media_type = media_type_of(content_type)
     if media_type == "multipart/form-data":
         fields = multipart_fields(octets, content_type or b"")
-        return Shape(keys=names_of(fields), secrets=secrets_of(fields, "http-form"))
+        uploads = uploaded_suffixes(octets, content_type or b"")
+        return Shape(keys=names_of(fields), secrets=secrets_of(fields, "http-form"), uploads=uploads)
     # Small devices and scripts send JSON under the type of plain text or of a form (common practice).
     if (media_type or "").endswith(("/json", "+json")) or octets.lstrip(b" \t\r\n")[:1] in (b"{", b"["):
         keys, secrets = json_keys(octets)
-        return Shape(keys=keys, secrets=secrets)
+        return Shape(keys=keys, secrets=secrets, rpc=rpc_shape(octets, keys))
     if media_type == "application/x-www-form-urlencoded":
         fields = urlencoded_fields(octets.strip(b"\r\n"))
         return Shape(keys=names_of(fields), secrets=secrets_of(fields, "http-form"))

@@ -23,8 +23,8 @@ from auditor.dissect.syntax.secrets import (
 from auditor.dissect.syntax.text import printable
 from auditor.secret import Secret
 
-MAX_PATH_CHARACTERS = 256
-MAX_COOKIES = 32
+MAX_PATH_CHARACTERS = 256  # kept of a path; longer ones are data
+MAX_COOKIES = 32  # cookies looked at in one field; browsers send fewer to one host
 HIDDEN_SEGMENT = "*"
 
 # Fields that hold credentials by name though no standard defines them, beside those that

@@ -19,8 +19,7 @@ from auditor.secret import Secret
 MAX_KEYS = 128  # distinct ones; the largest state document of a controller we know of has about 90
 MAX_NESTING = 32  # objects and arrays open at once; deeper texts are attacks on recursion
 MAX_TOKENS = 20_000  # of a body of 16 KiB, at one octet a token, with room for larger limits of callers
-MAX_SECRETS = 16
-
+MAX_SECRETS = 16  # secrets sighted in one body; more say the same
 TOKEN = re.compile(
     rb'[ \t\r\n]*(?:(?P<string>"(?:[^"\\\x00-\x1f]|\\.)*")|(?P<mark>[{}\[\]:,])|(?P<other>[^\s"{}\[\]:,]+))'
 )

@@ -23,7 +23,7 @@ ORGANIZATION_NAME = bytes.fromhex("55040a")  # 2.5.4.10
 SUBJECT_ALT_NAME = bytes.fromhex("551d11")  # 2.5.29.17
 
 MAX_NAME_PARTS = 64  # attributes of one distinguished name
-MAX_EXTENSIONS = 64
+MAX_EXTENSIONS = 64  # extensions of one certificate; usual ones carry about ten
 MAX_NAMES = 64  # dNSName entries kept; certificates of shared hosts list up to 100 (common practice)
 MAX_HOST_NAME = 255  # RFC 1035 2.3.4
 

@@ -125,7 +125,19 @@ def test_octets_never_written_are_no_packets():
     rows, facts = read_all(octets)
 
     assert len(rows) == 60
+    assert facts.packets == 60 + 4096 // 16  # as packet viewers count: what follows keeps its number
     assert kinds(facts) == {"damaged"}
+    assert "packet 61" in facts.issues[0].detail
+    assert facts.first_ns != 0
+
+
+def test_what_follows_zeros_keeps_its_number():
+    octets = pcap(RECORDS[:3]) + bytes(16 * 5) + pcap(RECORDS[3:])[24:]
+
+    rows, facts = read_all(octets)
+
+    assert [row[0] for row in rows] == [frame for _, _, frame in RECORDS]
+    assert facts.packets == 65
 
 
 def test_a_clock_that_was_set_back_is_told():
