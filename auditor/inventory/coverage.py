@@ -241,8 +241,8 @@ def bypassing(flows: Iterable[Flow]) -> dict[int, CaptureIssue]:
             kind=IssueKind.BYPASSED,
             count=count,
             detail=(
-                f"established traffic of {count} connection{'' if count == 1 else 's'} bypassed the recorder: at "
-                f"least {octets} octets were acknowledged that are not in the file; "
+                f"established traffic of {count} connection{'' if count == 1 else 's'} bypassed "
+                f"the recorder: at least {octets} octets were acknowledged that are not in the file; "
                 "byte counts are minimum values"
             ),
         )

@@ -225,7 +225,7 @@ def path_shape(path: str) -> str:
 
 
 def light_in_collection(path: str) -> str | None:
-    """The identifier of one light among several, as in ``/lights/4/state`` (common practice); None: no such path."""
+    """The identifier of one light among several, as in ``/lights/4/state`` (common practice); None: none."""
     segments = path.lower().split("/")[:MAX_PATH_SEGMENTS]
     for name, identifier in itertools.pairwise(segments):
         if name in COLLECTION_WORDS and _is_identifier(identifier):

@@ -113,8 +113,8 @@ class Coverage:
     missing: Mapping[Ability, CouldNotSee]
     """For each ability that does not hold: why not and what to record."""
     phases: tuple[str, ...]
-    """``joining``, ``local-control``, ``local-control-encrypted`` (tried, and not readable), ``remote-control``,
-    ``idle``, ``update``, ``reboot``."""
+    """``joining``, ``local-control``, ``local-control-encrypted`` (tried, and not readable),
+    ``remote-control``, ``idle``, ``update``, ``reboot``."""
     could_not_see: tuple[CouldNotSee, ...]
     scope: str
     """One sentence that every negative is limited by: from where, how long, which actions."""

@@ -28,7 +28,7 @@ def unread_conversations(
     recorder_id: str | None,
 ) -> dict[str, tuple[UnreadConversation, ...]]:
     """
-    By chosen device: unicast in an unknown protocol, and encrypted conversations that it served to others at home.
+    By chosen device: unicast in an unknown protocol, and encrypted conversations that it served at home.
 
     What the recording person's own host asked is left out, as everywhere.
     """
@@ -68,14 +68,14 @@ def unread_conversations(
 
 def is_encrypted_service(row: Oriented) -> bool:
     """Whether a device answered another one at home, encrypted."""
-    is_tls = row.content is not None and row.content.confidentiality == "tls"
-    return is_tls and row.answered and row.server.is_device and row.client.is_device
+    is_encrypted = row.content is not None and row.content.confidentiality not in {"clear", "unknown"}
+    return is_encrypted and row.answered and row.server.is_device and row.client.is_device
 
 
 def encrypted_control(
     oriented: Iterable[Oriented], timeline: Timeline, chosen: Collection[str], recorder_id: str | None
 ) -> list[Oriented]:
-    """Encrypted conversations that others at home opened with a chosen device about the time of a noted action."""
+    """Encrypted conversations that others at home had with a chosen device about a noted action."""
     moments = [action.at_ns for action in timeline.actions if action.what in CONTROL_ACTIONS]
     return [
         row
