@@ -44,6 +44,7 @@ from auditor.inventory.roles import build_roles
 from auditor.inventory.separation import separation_facts
 from auditor.inventory.services import gather_services, orient_flows, service_facts
 from auditor.inventory.timeline import Timeline
+from auditor.inventory.unread import encrypted_control, unread_conversations
 from auditor.inventory.vantage import Judged, Sights, gather_sights, judge_vantage
 from auditor.inventory.vendors import vendor_of
 from auditor.units import NS_PER_SECOND
@@ -168,9 +169,13 @@ def assemble_inventory(
     kept = {word: concerning(facts[word], set(chosen), drivers, used) for word in FACT_CLASSES}
     listed = listed_devices(network, roles, chosen, kept)
     kept["device"] = tuple(fact for fact in facts["device"] if fact.device_id in listed)
+    unread = unread_conversations(oriented, unclaimed, network, chosen, recorder_id)
+    encrypted_orders = encrypted_control(oriented, timeline, chosen, recorder_id)
     phases = _phases(chosen, controls, downloads, joins, network, timeline, recorder_id)
     if any(isinstance(f, RemoteContactFact) and f.carries_control for f in kept["remote-contact"]):
         phases.append("remote-control")
+    if encrypted_orders:
+        phases.append("local-control-encrypted")
     bypassed = bypassing(flows)
     coverage = build_coverage(
         judged,
@@ -181,6 +186,7 @@ def assemble_inventory(
         captures,
         {**builder.overflows(), "devices": network.overflow},
         bypassed,
+        sum(row.flow.connections for row in encrypted_orders),
     )
     devices = [
         _device(network.hosts[device_id], network, builder, roles, ranks, missing, joins, chosen)
@@ -198,6 +204,7 @@ def assemble_inventory(
         unread_messages=_unread(unclaimed, network, set(chosen)),
         other_devices=len(network.hosts) - len(listed),
         not_in_recording=absent,
+        unread=unread,
     )
 
 
