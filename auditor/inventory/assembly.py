@@ -31,6 +31,7 @@ from auditor.inventory.facts import (
     Fact,
     RemoteContactFact,
 )
+from auditor.inventory.floods import unread_floods
 from auditor.inventory.identity import Join
 from auditor.inventory.lighting import build_cases, rank_cases
 from auditor.inventory.local_contacts import arp_contacts, local_contacts
@@ -43,6 +44,7 @@ from auditor.inventory.roles import build_roles
 from auditor.inventory.separation import separation_facts
 from auditor.inventory.services import gather_services, orient_flows, service_facts
 from auditor.inventory.timeline import Timeline
+from auditor.inventory.unread import encrypted_control, unread_conversations
 from auditor.inventory.vantage import Judged, Sights, gather_sights, judge_vantage
 from auditor.inventory.vendors import vendor_of
 from auditor.units import NS_PER_SECOND
@@ -73,6 +75,7 @@ def assemble_inventory(
     )
     oriented = orient_flows(flows, network, builder.content)
     services = gather_services(oriented, builder.announcements, network)
+    builder.file_transfers.note_answers(services, oriented, network, builder.content)
     sights = gather_sights(flows, len(captures), builder.survey.protected)
 
     first_seen = {device_id: host.first_ns or 0 for device_id, host in network.hosts.items()}
@@ -120,6 +123,7 @@ def assemble_inventory(
     ]
     visible = {device_id: "unicast-with-device" not in reasons for device_id, reasons in missing.items()}
     downloads = builder.downloads.facts(network)
+    recorded_octets = sum(flow.octets_sent + flow.octets_received for flow in flows)
     facts: dict[str, list[Fact]] = {
         "device": _device_facts(network, roles, visible, pairs),
         "service": service_facts(services, recorder_id, visible),
@@ -143,9 +147,10 @@ def assemble_inventory(
         "name-lookup": builder.lookups.facts(network, builder.identity, encrypted),
         "encrypted-session": builder.sessions.facts(network),
         "download": downloads,
-        "group-load": builder.load.facts(
-            network, sum(flow.octets_sent + flow.octets_received for flow in flows)
-        ),
+        "group-load": [
+            *builder.load.facts(network, recorded_octets),
+            *unread_floods(oriented, network, recorded_octets),
+        ],
         "port-mapping": builder.port_mappings.facts(network, roles, visible),
         "wireless-network": builder.wireless.facts(network, pairs),
         "commissioning": commissioning_facts(builder.announcements, network),
@@ -164,9 +169,13 @@ def assemble_inventory(
     kept = {word: concerning(facts[word], set(chosen), drivers, used) for word in FACT_CLASSES}
     listed = listed_devices(network, roles, chosen, kept)
     kept["device"] = tuple(fact for fact in facts["device"] if fact.device_id in listed)
+    unread = unread_conversations(oriented, unclaimed, network, chosen, recorder_id)
+    encrypted_orders = encrypted_control(oriented, timeline, chosen, recorder_id)
     phases = _phases(chosen, controls, downloads, joins, network, timeline, recorder_id)
     if any(isinstance(f, RemoteContactFact) and f.carries_control for f in kept["remote-contact"]):
         phases.append("remote-control")
+    if encrypted_orders:
+        phases.append("local-control-encrypted")
     bypassed = bypassing(flows)
     coverage = build_coverage(
         judged,
@@ -177,6 +186,7 @@ def assemble_inventory(
         captures,
         {**builder.overflows(), "devices": network.overflow},
         bypassed,
+        sum(row.flow.connections for row in encrypted_orders),
     )
     devices = [
         _device(network.hosts[device_id], network, builder, roles, ranks, missing, joins, chosen)
@@ -194,6 +204,7 @@ def assemble_inventory(
         unread_messages=_unread(unclaimed, network, set(chosen)),
         other_devices=len(network.hosts) - len(listed),
         not_in_recording=absent,
+        unread=unread,
     )
 
 

@@ -25,10 +25,12 @@ VERSION = re.compile(r"(?:^|[^0-9.])[vV]?\d+\.\d+")  # a number with a point: "h
 
 
 class BannerKey(NamedTuple):
-    """One service."""
+    """One service, and how it said so."""
 
     server: Endpoint
     protocol: str
+    kind: str
+    """``banner`` or ``upnp``."""
 
 
 class BannerCollector:
@@ -38,8 +40,11 @@ class BannerCollector:
         self.rows: Table[BannerKey, Sighting] = Table(Sighting, MAX_BANNERS)
 
     def on_http(self, envelope: Envelope, message: HttpResponse) -> None:
-        """The Server field of an answer."""
+        """The Server field of an answer, and the description of a device (UPnP Device Architecture 2.0 2.3)."""
         self._note(envelope, message.server)
+        described = message.description
+        if described is not None:
+            self._note(envelope, described.model_number, "upnp")
 
     def on_rtsp(self, envelope: Envelope, message: RtspResponse) -> None:
         """The Server field of an answer."""
@@ -54,18 +59,18 @@ class BannerCollector:
         if not message.from_client:
             self._note(envelope, message.software)
 
-    def _note(self, envelope: Envelope, text: str | None) -> None:
+    def _note(self, envelope: Envelope, text: str | None, kind: str = "banner") -> None:
         if text and VERSION.search(text):
-            row = self.rows.at(BannerKey(envelope.flow.responder, envelope.protocol))
+            row = self.rows.at(BannerKey(envelope.flow.responder, envelope.protocol, kind))
             row.add(envelope.timestamp_ns, envelope.packet)
 
     def facts(self, network: Network) -> list[Fact]:
         """One fact for each device, protocol and port."""
-        joined: dict[tuple[str, str, int], Sighting] = {}
+        joined: dict[tuple[str, str, int, str], Sighting] = {}
         for key, row in self.rows.items():
             server = network.party(key.server)
             if server.is_device:
-                place = (server.device_id, key.protocol, key.server.port)
+                place = (server.device_id, key.protocol, key.server.port, key.kind)
                 joined.setdefault(place, Sighting()).absorb(row)
         return [
             AnnouncementFact(
@@ -73,7 +78,7 @@ class BannerCollector:
                 evidence=seen.evidence,
                 first_seen_ns=seen.first_ns,
                 last_seen_ns=seen.last_ns,
-                protocol="banner",
+                protocol=kind,
                 service_name=protocol,
                 port=port,
                 text_keys=(),
@@ -83,5 +88,5 @@ class BannerCollector:
                 withdrawn=False,
                 relayed=False,
             )
-            for (device_id, protocol, port), seen in sorted(joined.items())
+            for (device_id, protocol, port, kind), seen in sorted(joined.items())
         ]

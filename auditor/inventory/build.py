@@ -27,6 +27,7 @@ from auditor.dissect.protocols.llmnr import LinkNameMessage
 from auditor.dissect.protocols.mqtt import Connect, ConnectAcknowledgement, Publish
 from auditor.dissect.protocols.natpmp import NatPmpMessage
 from auditor.dissect.protocols.nbns import NetbiosNameMessage
+from auditor.dissect.protocols.neighbour import NeighbourMessage
 from auditor.dissect.protocols.osc import OscPacket
 from auditor.dissect.protocols.pcp import PcpMessage
 from auditor.dissect.protocols.quic import QuicInitial
@@ -35,6 +36,7 @@ from auditor.dissect.protocols.rtsp import RtspRequest, RtspResponse
 from auditor.dissect.protocols.ssdp import SsdpMessage
 from auditor.dissect.protocols.ssh import SshIdentification
 from auditor.dissect.protocols.telnet import TelnetMessage
+from auditor.dissect.protocols.tftp import TftpRequest
 from auditor.dissect.protocols.tls import Certificate, ClientHello, ServerHello
 from auditor.dissect.protocols.websocket import WebSocketMessage
 from auditor.dissect.protocols.wireless import ManagementFrame
@@ -99,6 +101,8 @@ class InventoryBuilder(Collected):
             RtspRequest: (self.plain_logins.on_rtsp_request,),
             RtspResponse: (self.plain_logins.on_rtsp_response, self.banners.on_rtsp),
             SshIdentification: (self.banners.on_ssh,),
+            NeighbourMessage: (self.identity.on_neighbour,),
+            TftpRequest: (self.file_transfers.on_tftp,),
             TelnetMessage: (self.plain_logins.on_telnet,),
             WebSocketMessage: (self.message_controls.on_websocket,),
             Publish: (self.controls.on_publish,),

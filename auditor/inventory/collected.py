@@ -13,6 +13,7 @@ from auditor.inventory.coap_controls import CoapControlCollector
 from auditor.inventory.content import ContentCollector
 from auditor.inventory.controls import ControlCollector
 from auditor.inventory.downloads import DownloadCollector
+from auditor.inventory.file_transfers import FileTransferCollector
 from auditor.inventory.identity import IdentityCollector
 from auditor.inventory.link_names import LinkNameCollector
 from auditor.inventory.load import LoadCollector
@@ -56,6 +57,7 @@ class Collected:
         self.coap_controls = CoapControlCollector(self.controls, self.secrets)
         self.show_controls = ShowControlCollector(self.controls, self.secrets)
         self.port_mappings = PortMappingCollector()
+        self.file_transfers = FileTransferCollector(self.controls)
         self.plain_logins = PlainLoginCollector(self.secrets)
         self.issues: list[Issue] = []
         self.issues_dropped = 0

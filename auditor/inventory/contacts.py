@@ -26,6 +26,7 @@ from auditor.units import NS_PER_SECOND
 MIN_STANDING_SECONDS = 60.0
 STANDING_SHARE = 0.5  # of the recording
 
+DNS_OVER_TLS_PORT = 853  # RFC 7858 3.1; TLS by its octets
 NAME_PROTOCOLS = frozenset({"dns", "domain"})
 TIME_PROTOCOLS = frozenset({"ntp"})
 NOTIFYING_TYPES = {
@@ -139,7 +140,7 @@ def remote_contacts(
     for key in sorted(rows, key=str):
         device_id, initiator, family, name, address, transport, port = key
         row = rows[key]
-        purpose = purposes.get((device_id, address)) or _purpose(row)
+        purpose = purposes.get((device_id, address)) or _purpose(row, port)
         standing = _is_standing(row, timeline, transport)
         stays = row.longest_ns >= MIN_STANDING_SECONDS * NS_PER_SECOND and initiator != "remote"
         timing = timings.orders(device_id, address, port) if stays else None
@@ -223,9 +224,9 @@ def _name(oriented: Oriented, network: Network, names: NameCollector, said: Said
     return choose_name(answered, said)
 
 
-def _purpose(row: ContactRow) -> str:
+def _purpose(row: ContactRow, port: int) -> str:
     protocols = set(row.protocols)
-    if protocols & NAME_PROTOCOLS:
+    if protocols & NAME_PROTOCOLS or (port == DNS_OVER_TLS_PORT and protocols == {"tls"}):
         return "name-lookup"
     if protocols & TIME_PROTOCOLS:
         return "time"

@@ -22,6 +22,7 @@ from auditor.inventory.effects import (
     describes_light,
     discloses_configuration,
     effect_of,
+    light_in_collection,
     path_shape,
     words_of,
 )
@@ -31,6 +32,8 @@ from auditor.inventory.sighting import Sighting, Table
 MAX_PENDING = 64  # requests of one connection that wait for an answer; pipelines are never deeper
 MAX_CONTROLS = 16_384  # rows
 MAX_OPERATIONS = 256  # different operations between two hosts; further ones are one row
+
+MAX_LIGHTS_OF_SERVER = 16  # numbers kept; two already make a hub
 
 CREDENTIAL_PLACES = frozenset({"http-basic", "http-bearer", "http-cookie", "http-url", "http-header"})
 """Where a secret serves as a login; in a body it is what is being set."""
@@ -91,6 +94,8 @@ class ControlCollector:
         self._pending: Table[FlowKey, deque[_Pending]] = Table(deque)
         self._sessions: Table[FlowKey, _Session] = Table(_Session)
         self._operations: Table[tuple[Endpoint, Endpoint], set[str]] = Table(set)
+        self.collections: Table[Endpoint, set[str]] = Table(set)
+        """Lights by their numbers of which a server answered; a hub answers of several."""
         self.lost_requests = 0
 
     def on_request(self, envelope: Envelope, request: HttpRequest) -> None:
@@ -221,6 +226,10 @@ class ControlCollector:
             for row in secrets:
                 row.answer(accepted=answered)
         control = self.note(envelope, operation, effect, authentication, answered=answered)
+        light = light_in_collection(request.path) if answered else None
+        lights = self.collections.at(envelope.flow.responder) if light is not None else set()
+        if light is not None and len(lights) < MAX_LIGHTS_OF_SERVER:
+            lights.add(light)
         if response is not None:
             is_open = response.allow_origin is not None and response.allow_origin in {
                 "*",

@@ -27,7 +27,7 @@ MIN_BYPASSED_SHARE = 0.5  # of what was acknowledged in that direction
 
 
 def went_round(flow: Flow) -> int:
-    """Octets of a flow that went another way than past the recorder (a router's fast path); 0: none, or few."""
+    """Octets of a flow that did not pass the recorder (a router's fast path); 0: none, or few."""
     missing = 0
     for unrecorded, recorded in (
         (flow.unrecorded_sent, flow.payload_sent),
@@ -59,6 +59,7 @@ def build_coverage(
     captures: Sequence[CaptureFacts],
     overflows: Mapping[str, int],
     bypassed: Mapping[int, CaptureIssue],
+    encrypted_orders: int,
 ) -> Coverage:
     """Put the coverage together; abilities hold where they hold for every chosen device."""
     whole = overall(judged)
@@ -79,6 +80,18 @@ def build_coverage(
         *_by_bypass(captures, bypassed),
         *(_overflow(table, count) for table, count in sorted(overflows.items()) if count),
     ]
+    if encrypted_orders:
+        times = "once" if encrypted_orders == 1 else f"{encrypted_orders} times"
+        asked.append(
+            CouldNotSee(
+                question="Does the encrypted control from inside the home ask for a login?",
+                reason=f"it was tried {times} about the noted actions, and what is inside cannot be read",
+                record_next=(
+                    "try the app with a wrong password, or from a phone that was never set up; "
+                    "the light must not react"
+                ),
+            )
+        )
     if "remote-control" not in phases:
         asked.append(
             CouldNotSee(
@@ -200,8 +213,8 @@ def _by_bypass(
             question="How much was sent and received, and what was in it?",
             reason=f"{captures[index].name}: {issue.detail}",
             record_next=(
-                "switch the router's hardware or software acceleration of forwarding off while you record, or record "
-                "at a mirror port of a switch"
+                "switch the router's acceleration of forwarding off while you record, "
+                "or record at a mirror port of a switch"
             ),
         )
 
@@ -215,7 +228,7 @@ def _overflow(table: str, count: int) -> CouldNotSee:
 
 
 def bypassing(flows: Iterable[Flow]) -> dict[int, CaptureIssue]:
-    """By capture: established traffic that went round the recorder, told by acknowledgement numbers that jump."""
+    """By capture: established traffic that went round the recorder; acknowledgement numbers jump."""
     found: dict[int, tuple[int, int]] = {}
     for flow in flows:
         missing = went_round(flow)
@@ -228,8 +241,9 @@ def bypassing(flows: Iterable[Flow]) -> dict[int, CaptureIssue]:
             kind=IssueKind.BYPASSED,
             count=count,
             detail=(
-                f"established traffic of {count} connection{'' if count == 1 else 's'} bypassed the recorder: at "
-                f"least {octets} octets were acknowledged that are not in the file; byte counts are minimum values"
+                f"established traffic of {count} connection{'' if count == 1 else 's'} bypassed "
+                f"the recorder: at least {octets} octets were acknowledged that are not in the file; "
+                "byte counts are minimum values"
             ),
         )
         for index, (count, octets) in found.items()

@@ -10,6 +10,7 @@ them on.
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Iterable
 from functools import lru_cache
@@ -143,6 +144,8 @@ READING_WORDS = frozenset(
     ["get", "list", "read", "query", "status", "info", "subscribe", "ping", "discover", "version", "check"]
 )
 """In the name of a call: it asks, and changes nothing (common practice)."""
+COLLECTION_WORDS = frozenset({"lights", "lamps", "luminaires"})
+"""Path segments behind which a hub numbers the lights that it serves."""
 READING_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
 MAX_REMEMBERED_SHAPES = 1024  # shapes of requests whose effect is kept; a home has dozens
@@ -249,6 +252,21 @@ def path_shape(path: str) -> str:
     if len(segments) > MAX_PATH_SEGMENTS:
         shaped.append("…")
     return "/".join(shaped)
+
+
+def light_in_collection(path: str) -> str | None:
+    """The identifier of one light among several, as in ``/lights/4/state`` (common practice); None: none."""
+    segments = path.lower().split("/")[:MAX_PATH_SEGMENTS]
+    for name, identifier in itertools.pairwise(segments):
+        if name in COLLECTION_WORDS and _is_identifier(identifier):
+            return identifier[:MAX_SEGMENT_CHARACTERS]
+    return None
+
+
+def tells_of_others(operation: str) -> bool:
+    """Whether an operation, as controls name it, concerns one light of a collection."""
+    segments = operation.partition(" ")[2].lower().split("/")
+    return any(name in COLLECTION_WORDS and after == "*" for name, after in itertools.pairwise(segments))
 
 
 def _is_identifier(segment: str) -> bool:

@@ -288,6 +288,10 @@ class GroupLoadFact(Fact):
     """Of all octets recorded, 0 to 1."""
     senders_of_same_universe: int
     equal_priority: bool | None
+    airtime_least_percent: float | None = None
+    """Of the air, were an access point to repeat it at 24 Mbit/s (``airtime``); None: not to a group."""
+    airtime_most_percent: float | None = None
+    """At 1 Mbit/s; above 100 it does not fit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -49,6 +49,10 @@ class LinkNameCollector:
 
     def on_dhcpv6(self, envelope: Envelope, message: Dhcpv6Message) -> None:
         """A client names itself; a relayed message has another sender's link address."""
+        if message.is_from_server and message.client_link is not None:
+            lease = self._identity.leases.at(message.client_link)
+            if len(lease.resolvers) < MAX_NAMES_PER_HOST:
+                lease.resolvers.update(dict.fromkeys(message.resolvers))
         if message.is_from_server or not message.host_name:
             return
         link = message.client_link or (None if message.relays else envelope.source.link_address)

@@ -15,6 +15,7 @@ from auditor.dissect.protocols.artnet import ArtNetMessage
 from auditor.dissect.protocols.ddp import DdpMessage
 from auditor.dissect.protocols.e131 import E131Data
 from auditor.flows.flow import Endpoint, FlowKey
+from auditor.inventory.airtime import airtime_range
 from auditor.inventory.facts import Fact, GroupLoadFact
 from auditor.inventory.network import Network
 from auditor.inventory.sighting import Sighting, Table
@@ -124,6 +125,7 @@ def _fact(
     most = max(rivals, key=len)
     priorities: set[int | None] = set().union(*most.values())
     span = max((seen.last_ns - seen.first_ns) / NS_PER_SECOND, MIN_SPAN_SECONDS)
+    air = airtime_range(seen.count / span, octets / max(seen.count, 1))
     equal = None if len(most) < 2 or None in priorities else len(priorities) == 1
     return GroupLoadFact(
         device_id=device_id,
@@ -138,6 +140,8 @@ def _fact(
         share_of_recording=round(min(octets / recorded_octets, 1.0), 6) if recorded_octets else 0.0,
         senders_of_same_universe=len(most),
         equal_priority=equal,
+        airtime_least_percent=round(100 * air.lowest, 2) if to_many else None,
+        airtime_most_percent=round(100 * air.highest, 2) if to_many else None,
     )
 
 

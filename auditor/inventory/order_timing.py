@@ -104,7 +104,7 @@ class OrderTimings:
         return OrderTiming(words, tuple(packet for moment, packet in arrivals if moment in wanted))
 
     def _after_calls(self, orders: list[int]) -> str | None:
-        """All orders followed calls of one device to one address, or all such calls were followed by orders."""
+        """All orders followed calls of one device to one address, or orders followed all such calls."""
         preceded: dict[CallKey, int] = {}
         for order in orders:
             first = bisect_left(self._called, (order - MAX_DELAY_NS,))
@@ -140,12 +140,15 @@ class OrderTimings:
             )
             if fitting == len(moments) and _is_no_chance(share, fitting, len(kinds) + 1):
                 noted = ", ".join(words)
-                return f"{fitting} of {fitting} noted actions ({noted}) had it come within 5 s; the sender was not recorded"
+                return (
+                    f"{fitting} of {fitting} noted actions ({noted}) had it come within 5 s; "
+                    "the sender was not recorded"
+                )
         return None
 
 
 def _unasked(arrivals: list[int], asked: list[int]) -> list[int]:
-    """Beginnings of what came in, unless the device had sent something just before: then it may be an answer."""
+    """Beginnings of what came in; what follows on something that the device sent may be an answer."""
     result: list[int] = []
     previous: int | None = None
     for moment in arrivals:

@@ -31,17 +31,17 @@ from auditor.packets.batch import (
 from auditor.units import NS_PER_MILLISECOND
 
 MAX_SHORT_OCTETS = 1250
-"""Of a frame: below the full segments of any path (1,280 is the least that IPv6 carries, RFC 8200 section 5)."""
+"""Of a frame: below the full segments of any path (IPv6 carries 1,280 at least, RFC 8200 section 5)."""
 
 BUCKET_NS = 250 * NS_PER_MILLISECOND
 """Of one flow one moment is kept in each: packets of one exchange."""
 
 MAX_MOMENTS = 300_000
-"""Moments kept, some 10 MB.  A home of ten devices makes fewer in a day of polling its clouds; further ones are
-counted, and nothing is concluded from the time after the last one kept."""
+"""Moments kept, some 10 MB.  A home of ten devices makes fewer in a day of polling its clouds; further ones
+are counted, and nothing is concluded from the time after the last one kept."""
 
 MAX_TIMED_FLOWS = 50_000
-"""One-way flows whose ends are kept, some 6 MB: those of a light are among the first, for it stays connected."""
+"""One-way flows whose ends are kept, some 20 MB: those of a light are among the first."""
 
 _SLOT_BITS = 16
 
@@ -81,7 +81,8 @@ class PayloadTimes:
     def add(self, batch: PacketBatch) -> None:
         """Look at one batch."""
         rows = np.flatnonzero((batch.original_length < MAX_SHORT_OCTETS) & (batch.payload_length > 0))
-        rows = rows[_crosses_border(batch, rows)]
+        if rows.size:
+            rows = rows[_crosses_border(batch, rows)]
         if not rows.size:
             return
         if self.complete_until_ns is not None:
@@ -114,7 +115,7 @@ class PayloadTimes:
         return prints
 
     def _first_of_bucket(self, prints: UInt64, moments: Int64) -> npt.NDArray[np.bool_]:
-        """One packet of each flow and bucket; where two share a slot, too many rather than too few are kept."""
+        """One packet of each flow and bucket; where two share a slot, rather too many than too few."""
         timed = prints + (moments // BUCKET_NS).view(np.uint64) * self._multipliers[5]
         slots = (timed >> np.uint64(64 - _SLOT_BITS)).astype(np.int64)
         order = np.arange(len(prints))
@@ -127,6 +128,8 @@ class PayloadTimes:
         """Keep the ends of flows that are new; a small table in between knows most of those that are not."""
         slots = (prints >> np.uint64(64 - _SLOT_BITS)).astype(np.int64)
         new = np.flatnonzero(self._known[slots] != prints)
+        if not new.size:
+            return
         self._known[slots[new]] = prints[new]
         _, first = np.unique(prints[new], return_index=True)
         columns = (
@@ -154,6 +157,8 @@ class PayloadTimes:
         begins = run_starts(prints[order])
         for start, stop in zip(begins.tolist(), [*begins[1:].tolist(), len(order)], strict=True):
             mine = order[start:stop]
+            # Whichever the scratch table let pass: the first of each bucket alone, so that runs agree.
+            mine = mine[run_starts(moments[mine] // BUCKET_NS)]
             ends = self._ends.get(int(prints[mine[0]]))
             if ends is not None and ends[-1] in {PROTOCOL_TCP, PROTOCOL_UDP}:
                 yield TimedFlow(
@@ -171,7 +176,7 @@ def _endpoint(link: int, high: int, low: int, port: int) -> Endpoint:
 
 
 def _inside_prefixes() -> npt.NDArray[np.bool_]:
-    """IPv4 addresses by their first two octets, the first one low: private, link-local (RFC 6890), groups, zeros."""
+    """IPv4 by its first two octets, the first one low: private, link-local (RFC 6890), groups, zeros."""
     number = np.arange(1 << 16)
     first, second = number & 0xFF, number >> 8
     inside = (first == 0) | (first == 10) | (first == 127) | (first >= 224)
@@ -189,7 +194,8 @@ def _crosses_border(batch: PacketBatch, rows: Int64) -> npt.NDArray[np.bool_]:
     """
     Whether one end at least may be outside.
 
-    IPv6 says little by its addresses, which are the same on both sides of a router; who is who is known at the end.
+    IPv6 says little by its addresses, which are the same on both sides of a router; who is who is known at
+    the end.
     """
     source, destination = batch.source_low[rows], batch.destination_low[rows]
     source_high = batch.source_high[rows]

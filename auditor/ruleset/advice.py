@@ -91,6 +91,7 @@ _FIELD_WORDS: Mapping[str, str] = {
     ),
     "window_open": "Record two minutes in the device's own segment while it waits to be added.",
     "shares_segment": "Record in the device's own segment, and name computers and phones in the home file.",
+    "protocol": "Look in the sender's settings which protocol it uses; a stream that is not read stays unread.",
     "state": "Record on the path between the device and the router while the device starts.",
     "globally_addressed": "Record in the device's own segment, where neighbour discovery can be seen.",
 }

@@ -27,6 +27,7 @@ from auditor.ruleset.finding import Assessment, Finding, Judgement, Outcome
 from auditor.ruleset.identity import IdentityValue, finding_id, identity_values
 from auditor.ruleset.model import ANY, NETWORK, Rule, RuleSet
 from auditor.ruleset.severity import weigh
+from auditor.ruleset.unread import could_hold, unread_sentences
 from auditor.settings.typed import list_words
 
 MAX_FINDINGS = 10_000
@@ -153,9 +154,13 @@ def _judge(
         return _answer(rule, subject, Outcome.FOUND, f"We saw it: {len(findings)} {what}.", findings=findings)
     coverage = inventory.coverage
     missing = [lacking(ability, coverage) for ability in rule.needs if ability not in subject.abilities]
-    if missing or unknown:
+    unread = could_hold(rule, inventory.unread.get(subject.subject_id, ()))
+    if missing or unknown or unread:
         reasons = [_sentence(entry.reason) for entry in missing]
         advice = [entry.record_next for entry in missing]
+        told, steps = unread_sentences(unread)
+        reasons += told
+        advice += steps
         if unknown:
             reasons.append(f"What we saw leaves open: {', '.join(sorted(unknown))}.")
             advice += [next_for_field(name, coverage) for name in sorted(unknown)]

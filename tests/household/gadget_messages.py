@@ -23,7 +23,7 @@ def coap(code: int, message_id: int, token: bytes, path: Sequence[str] = (), pay
     if content_format is not None:
         wanted.append((12, bytes([content_format])))
     for number, value in wanted:
-        assert number - last < 13 and len(value) < 13, "short forms alone (3.1)"
+        assert max(number - last, len(value)) < 13, "short forms alone (3.1)"
         options += bytes([(number - last) << 4 | len(value)]) + value
         last = number
     head = struct.pack("!BBH", 0x40 | message_type << 4 | len(token), code, message_id)

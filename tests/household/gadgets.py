@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+from base64 import b64encode
 from collections.abc import Iterable
 
 from tests.builders import Connection, Recording
@@ -25,7 +25,7 @@ from tests.household.home import (
 )
 from tests.household.messages import http_request, http_response
 from tests.household.sessions import stored
-from tests.household.stories import app_control, join, neighbours, others, sealed
+from tests.household.stories import join, neighbours, others, sealed
 
 STRIP = Host("strip-light", "00:00:5e:00:53:23", "192.168.77.23", "fd00:77::200:5eff:fe00:5323",
              ipv6_global="2001:db8:77::200:5eff:fe00:5323")  # fmt: skip
@@ -41,6 +41,7 @@ NAMELESS = Host("nameless", ipv4="198.51.100.90", hops_away=12)
 GUESSABLE = "00005e005323"  # the strip's own link address
 SHARED = "umbrella-and-kettle"
 REPORT_TOKEN = "9c1f0a77d2b64e0f8a35c1d9e2b40f61"
+READABLE = "copper-and-thimble"
 WIRELESS_PASSPHRASE = "seven-lanterns-at-noon"
 
 
@@ -294,7 +295,7 @@ def _idle(recording: Recording) -> None:
 
 
 def air_and_wire() -> Recording:
-    """The shelf light restarts and is switched by the app: recorded on a mirror port, and on the air by a second interface."""
+    """The shelf light restarts and is switched with a login: recorded on a mirror port, and on the air by a second interface."""
     recording = Recording()
     neighbours(recording)
     recording.at(10)
@@ -304,8 +305,14 @@ def air_and_wire() -> Recording:
     recording.at(30)
     neighbours(recording)
     recording.at(40)
-    recording.note("app: state, off, on and dimmed from the phone at home")
-    app_control(recording, PHONE, LIGHT)
+    recording.note("app: state, off and on from the phone at home, with a login that anybody there can read")
+    login = {"Authorization": "Basic " + b64encode(b"shelf:" + READABLE.encode()).decode()}
+    asked = http_request("GET", "/json/state", LIGHT.ipv4, **login)
+    recording.http_exchange(PHONE, LIGHT, asked, http_response(200, {"on": True, "bri": 128}))
+    for on in (False, True):
+        recording.wait(2)
+        order = http_request("POST", "/json/state", LIGHT.ipv4, {"on": on}, **login)
+        recording.http_exchange(PHONE, LIGHT, order, http_response(200, {"success": True}))
     recording.at(60)
     recording.air(air.beacon(HOME_CELL, "household", is_open=False))
     recording.arp(LIGHT, ROUTER)

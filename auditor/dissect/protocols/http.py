@@ -46,6 +46,7 @@ from auditor.dissect.syntax.http_head import HttpHead, SightedSecret, has_head_o
 from auditor.dissect.syntax.json_rpc import RpcShape
 from auditor.dissect.syntax.printable import printable
 from auditor.dissect.syntax.soap import SoapMessage, soap_of_field
+from auditor.dissect.syntax.upnp_description import UpnpDescription
 from auditor.errors import MalformedError, TruncatedError
 from auditor.wire import Cursor
 
@@ -156,6 +157,8 @@ class HttpResponse(Message):
     """Of 101: the answer fits the key of the request (RFC 6455 4.2.2); None: the request was not recorded."""
     subprotocol: str | None = None
     """Chosen for a WebSocket."""
+    description: UpnpDescription | None = None
+    """Of a device, as UPnP control points fetch it."""
     rpc: RpcShape | None = None
 
 
@@ -318,6 +321,7 @@ def _response(
         content_length=_length(framing, body, head),
         body_keys=shape.keys,
         soap=shape.soap,
+        description=shape.description,
         body_captured=body.is_whole,
         challenge=scheme_of(head.get(b"www-authenticate")),
         allow_origin=_text(head.get(b"access-control-allow-origin")),

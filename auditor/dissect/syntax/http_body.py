@@ -22,6 +22,7 @@ from auditor.dissect.syntax.json_rpc import RpcShape, rpc_shape
 from auditor.dissect.syntax.json_shape import json_keys
 from auditor.dissect.syntax.printable import printable
 from auditor.dissect.syntax.soap import SoapMessage, soap_of_body
+from auditor.dissect.syntax.upnp_description import UpnpDescription, description_of_body
 from auditor.errors import LimitError, MalformedError, TruncatedError
 
 # A state or configuration document of a controller has 2 to 12 KiB (common practice).
@@ -63,6 +64,7 @@ class Shape:
 
     keys: tuple[str, ...] = ()
     soap: SoapMessage | None = None
+    description: UpnpDescription | None = None
     secrets: tuple[SightedSecret, ...] = ()
     title: str | None = None
     rpc: RpcShape | None = None
@@ -199,6 +201,8 @@ def shape_of(octets: bytes, content_type: bytes | None, coding: bytes | None) ->
         return Shape(keys=names_of(fields), secrets=secrets_of(fields, "http-form"))
     if (soap := soap_of_body(octets)) is not None:
         return Shape(soap=soap)
+    if (description := description_of_body(octets)) is not None:
+        return Shape(description=description)
     if media_type in ("text/html", "application/xhtml+xml") and (title := TITLE.search(octets)):
         return Shape(title=printable(b" ".join(title[1].split()), MAX_TITLE) or None)
     return Shape()

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from auditor.dissect.syntax.printable import to_printable
 from auditor.dissect.syntax.xml_text import XmlElement, read_xml
-from auditor.errors import LimitError, MalformedError
+from auditor.errors import DecodeError, LimitError, MalformedError
 
 MAX_DESCRIPTION_OCTETS = 65_536  # a root device with twenty embedded ones has some 30 KiB
 MAX_DEVICES = 64  # with the embedded ones
@@ -106,6 +106,16 @@ def parse_upnp_description(octets: bytes) -> UpnpDescription:
         model_number=fields.get("modelNumber") or None,
         has_presentation=bool(fields.get("presentationURL")),
     )
+
+
+def description_of_body(octets: bytes) -> UpnpDescription | None:
+    """The description in a body, None where it holds none that can be read; total."""
+    if not looks_like_description(octets):
+        return None
+    try:
+        return parse_upnp_description(octets)
+    except DecodeError:
+        return None
 
 
 def _text(element: XmlElement) -> str:

@@ -16,7 +16,7 @@ import pytest
 from auditor.flows.flow import Period
 from auditor.home.model import Home
 from auditor.inventory.facts import DownloadFact, EncryptedSessionFact
-from auditor.inventory.model import ABILITIES
+from auditor.inventory.model import ABILITIES, UnreadConversation
 from auditor.ruleset.advice import _FIELD_WORDS, ABILITY_WORDS, FIELD_ABILITIES
 from auditor.ruleset.evaluate import evaluate
 from auditor.ruleset.fields import FIELDS
@@ -202,7 +202,7 @@ CASES = [
     ("remote-contact-without-name", remote(name=None, name_source="none"), FOUND, Severity.INFO),
     ("remote-contact-without-name", remote(name=None, outcomes={"mid-stream": 1}), OPEN, None),
     ("remote-contact-without-name", remote(name=None, purpose="name-lookup"), NOT, None),
-    ("controlled-through-cloud", remote(carries_control=True), FOUND, Severity.INFO),
+    ("controlled-through-cloud", remote(carries_control=True, orders_were_read=True), FOUND, Severity.INFO),
     # never concluded from a standing connection alone
     ("controlled-through-cloud", remote(standing=True), OPEN, None),
     ("controlled-through-cloud", remote(carries_control=False), NOT, None),
@@ -400,6 +400,58 @@ def test_control_that_did_not_happen_is_undetermined():
         "controlled-through-cloud",
     } <= open_questions
     assert "remote-contact" not in open_questions
+
+
+def test_orders_that_only_their_timing_tells_are_inferred():
+    judgement, _ = judge(remote(carries_control=True, order_timing="4 of 4 calls of a phone"))
+
+    [finding] = [one for one in judgement.findings if one.rule_id == "controlled-through-cloud"]
+    assert finding.confidence == "inferred"
+    assert "4 of 4 calls of a phone" in finding.summary
+
+
+UNREAD_RULES = {
+    "light-control-without-login",
+    "configuration-without-login",
+    "firmware-upload-without-login",
+    "state-readable-without-login",
+    "configuration-readable-without-login",
+}
+
+
+@pytest.mark.parametrize(
+    ("changes", "open_rules", "answered_rules"),
+    [
+        (
+            {"is_encrypted": False},
+            UNREAD_RULES
+            | {"password-in-clear-text", "token-in-clear-text", "control-protocol-without-login"},
+            {"broker-accepts-anonymous", "control-open-to-web-pages", "remote-contact"},
+        ),
+        (
+            {"is_encrypted": True},
+            UNREAD_RULES | {"control-open-to-web-pages"},
+            {"password-in-clear-text", "broker-accepts-anonymous", "control-protocol-without-login"},
+        ),
+        (
+            {"is_encrypted": False, "peer": "the internet", "is_at_home": False},
+            {"password-in-clear-text", "token-in-clear-text"},
+            UNREAD_RULES,
+        ),
+    ],
+    ids=["unknown protocol", "encrypted", "unknown protocol outside"],
+)
+def test_what_was_not_read_is_no_silence(changes, open_rules, answered_rules):
+    row = UnreadConversation(**{"peer": "hub", "transport": "tcp", "port": 4711, **changes})
+    judgement = evaluate(replace(inventory(), unread={"light": (row,)}), RULES, Home())
+    answers = {entry.rule_id: entry for entry in judgement.assessments if entry.device_id == "light"}
+
+    for rule_id in open_rules:
+        assert answers[rule_id].outcome is Outcome.UNDETERMINED, rule_id
+        assert f"tcp port 4711 with {row.peer}" in answers[rule_id].reason
+        assert answers[rule_id].record_next
+    for rule_id in answered_rules:
+        assert answers[rule_id].outcome in {Outcome.NOT_FOUND, Outcome.NOT_APPLICABLE}, rule_id
 
 
 def test_broker_is_told_where_the_light_used_it():
