@@ -77,9 +77,7 @@ class DatagramReader:
             message = self._remembered[dissector.name].get(payload)
         if message is None:
             head = payload[:HEAD_OCTETS]
-            if dissector is None or not (
-                has_memory or (dissector.continues or dissector.looks_like)(head)
-            ):
+            if dissector is None or not (has_memory or (dissector.continues or dissector.looks_like)(head)):
                 dissector = self._choose(talk, forward, head)
                 if dissector is None:
                     self._note_unknown(talk, forward)

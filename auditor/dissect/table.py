@@ -20,7 +20,6 @@ PROTOCOLS = (
     *("neighbour", "dhcpv6", "llmnr", "nbns", "wsdiscovery"),
     *("dtls", "coap", "tftp", "ssh", "rtsp", "http2", "smb", "ftp", "telnet", "websocket", "raw_json"),
     *("quic", "stun", "natpmp", "pcp"),
-    *("gre", "vxlan", "eapol", "lldp", "wireless", "neighbour", "dhcpv6", "llmnr", "nbns", "wsdiscovery"),
 )
 """Modules of ``auditor.dissect.protocols``; each has ``DISSECTOR``, or ``DISSECTORS`` for several rows."""
 

@@ -21,6 +21,7 @@ from auditor.inventory.facts import MAX_EVIDENCE, ControlFact, Fact
 from auditor.inventory.model import Ability, Device, Inventory
 from auditor.ruleset.acceptance import check_acceptances, divide_accepted, last_day
 from auditor.ruleset.advice import join_sentences, lacking, next_for_field
+from auditor.ruleset.deciders import Decider, make_decider
 from auditor.ruleset.fields import peers_of
 from auditor.ruleset.finding import Assessment, Finding, Judgement, Outcome
 from auditor.ruleset.identity import IdentityValue, finding_id, identity_values
@@ -73,8 +74,9 @@ def evaluate(inventory: Inventory, rules: RuleSet, home: Home, *, today: date | 
     check_acceptances(home, rules)
     identities = {device.device_id: device.identity for device in inventory.devices}
     answers: list[_Answer] = []
+    deciders = {rule.rule_id: make_decider(rule.condition) for rule in rules}
     for subject, is_optional in _subjects(inventory):
-        own = [_judge(rule, subject, inventory, identities) for rule in rules]
+        own = [_judge(rule, deciders[rule.rule_id], subject, inventory, identities) for rule in rules]
         if not is_optional or any(answer.findings for answer in own):
             answers += own
     order = {device.device_id: place for place, device in enumerate(inventory.devices)}
@@ -133,13 +135,15 @@ def _subject_of(device: Device, facts: Mapping[str, Sequence[Fact]]) -> _Subject
     )
 
 
-def _judge(rule: Rule, subject: _Subject, inventory: Inventory, identities: Mapping[str, str]) -> _Answer:
+def _judge(
+    rule: Rule, decide: Decider, subject: _Subject, inventory: Inventory, identities: Mapping[str, str]
+) -> _Answer:
     if subject.roles.isdisjoint(rule.roles):
         return _answer(rule, subject, Outcome.NOT_APPLICABLE, _whom_it_concerns(rule, subject))
     matching: list[Fact] = []
     unknown: set[str] = set()
     for fact in subject.facts.get(rule.about, ()):
-        truth = rule.condition.truth(fact)
+        truth = decide(fact)
         if truth:
             matching.append(fact)
         elif truth is None:
@@ -196,7 +200,7 @@ def _findings(
         groups[identity_values(rule, fact, identities)].append(fact)
     return tuple(
         _finding(
-            rule, subject, finding_id(rule.rule_id, subject.identity, values), sorted(group, key=_in_time)
+            rule, subject, finding_id(rule.rule_id, subject.identity, values), _sorted_in_time(group)
         )
         for values, group in sorted(groups.items())
     )
@@ -232,6 +236,11 @@ def _evidence(spokesman: Fact, facts: Iterable[Fact]) -> tuple[PacketReference, 
     others = {reference for fact in facts for reference in fact.evidence} - first
     kept = [*sorted(first), *sorted(others)][:MAX_EVIDENCE]
     return tuple(sorted(kept))
+
+
+def _sorted_in_time(facts: list[Fact]) -> list[Fact]:
+    # Most groups are one fact, and its text costs more than all else here.
+    return facts if len(facts) == 1 else sorted(facts, key=_in_time)
 
 
 def _in_time(fact: Fact) -> tuple[int, tuple[PacketReference, ...], str]:

@@ -34,7 +34,7 @@ from auditor.dissect.syntax.form import names_of
 from auditor.dissect.syntax.http_credentials import split_target
 from auditor.dissect.syntax.http_head import SightedSecret
 from auditor.dissect.syntax.json_rpc import message_shape
-from auditor.dissect.syntax.text import printable
+from auditor.dissect.syntax.printable import printable
 from auditor.errors import MalformedError
 from auditor.wire import Cursor
 

@@ -15,7 +15,7 @@ from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.http_head import SightedSecret
 from auditor.dissect.syntax.lines import take_line
-from auditor.dissect.syntax.text import printable
+from auditor.dissect.syntax.printable import printable
 from auditor.errors import MalformedError
 from auditor.secret import Secret
 from auditor.wire import Cursor

@@ -44,8 +44,8 @@ from auditor.dissect.syntax.http_fields import (
 )
 from auditor.dissect.syntax.http_head import HttpHead, SightedSecret, has_head_of_text, parse_head
 from auditor.dissect.syntax.json_rpc import RpcShape
+from auditor.dissect.syntax.printable import printable
 from auditor.dissect.syntax.soap import SoapMessage, soap_of_field
-from auditor.dissect.syntax.text import printable
 from auditor.dissect.syntax.upnp_description import UpnpDescription
 from auditor.errors import MalformedError, TruncatedError
 from auditor.wire import Cursor

@@ -27,7 +27,7 @@ from auditor.dissect.syntax.mqtt_fields import (
     string,
     variable_integer,
 )
-from auditor.dissect.syntax.text import printable
+from auditor.dissect.syntax.printable import printable
 from auditor.errors import LimitError, MalformedError, TruncatedError
 from auditor.secret import Secret
 from auditor.wire import Cursor

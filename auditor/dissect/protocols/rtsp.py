@@ -15,7 +15,7 @@ from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.http_credentials import scheme_of, secrets_of_head, split_target
 from auditor.dissect.syntax.http_head import HttpHead, SightedSecret, parse_head
-from auditor.dissect.syntax.text import printable
+from auditor.dissect.syntax.printable import printable
 from auditor.errors import MalformedError
 from auditor.wire import Cursor
 

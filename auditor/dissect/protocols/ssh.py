@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
-from auditor.dissect.syntax.text import printable
+from auditor.dissect.syntax.printable import printable
 from auditor.errors import LimitError, MalformedError, TruncatedError
 from auditor.wire import Cursor
 

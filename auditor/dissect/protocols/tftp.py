@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
+from auditor.dissect.syntax.printable import printable
 from auditor.dissect.syntax.secrets import is_identifier, looks_random
-from auditor.dissect.syntax.text import printable
 from auditor.errors import LimitError, MalformedError
 from auditor.wire import Cursor
 

@@ -11,8 +11,8 @@ import re
 from urllib.parse import unquote_to_bytes
 
 from auditor.dissect.syntax.http_head import SightedSecret
+from auditor.dissect.syntax.printable import printable
 from auditor.dissect.syntax.secrets import any_network_name, is_plausible, is_user_field, kind_of_field
-from auditor.dissect.syntax.text import printable
 from auditor.secret import Secret
 
 MAX_SUFFIX = 16  # characters of a file name behind its last point

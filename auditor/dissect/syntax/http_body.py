@@ -20,8 +20,8 @@ from auditor.dissect.syntax.form import (
 from auditor.dissect.syntax.http_head import HttpHead, SightedSecret
 from auditor.dissect.syntax.json_rpc import RpcShape, rpc_shape
 from auditor.dissect.syntax.json_shape import json_keys
+from auditor.dissect.syntax.printable import printable
 from auditor.dissect.syntax.soap import SoapMessage, soap_of_body
-from auditor.dissect.syntax.text import printable
 from auditor.dissect.syntax.upnp_description import UpnpDescription, description_of_body
 from auditor.errors import LimitError, MalformedError, TruncatedError
 

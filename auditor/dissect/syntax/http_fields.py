@@ -14,7 +14,7 @@ import re
 
 from auditor.dissect.syntax.http_credentials import host_of, scheme_of, split_authority
 from auditor.dissect.syntax.http_head import HttpHead
-from auditor.dissect.syntax.text import printable
+from auditor.dissect.syntax.printable import printable
 
 MAX_NAMES = 32  # cookies, challenges or subprotocols kept of one message
 DEFAULT_DIGEST = "md5"  # RFC 7616 3.3: where the parameter is absent

@@ -14,7 +14,7 @@ import re
 from dataclasses import dataclass
 
 from auditor.addresses import Address, pack_address
-from auditor.dissect.syntax.text import printable
+from auditor.dissect.syntax.printable import printable
 from auditor.dissect.syntax.xml_text import XmlElement, read_xml
 from auditor.errors import DecodeError, LimitError, MalformedError
 
