@@ -183,9 +183,7 @@ class AnnouncementCollector:
         return facts
 
 
-def owner_of(
-    key: AnnouncementKey, row: AnnouncementRow, network: Network, named: Mapping[str, Host]
-) -> str:
+def owner_of(key: AnnouncementKey, row: AnnouncementRow, network: Network, named: Mapping[str, Host]) -> str:
     """
     The device that an announcement is of: its host record's, else its sender's; empty where none is known.
 

@@ -1,8 +1,8 @@
 """
 What services say of themselves to whoever connects: the software's name and version.
 
-Standards: RFC 9110 section 10.2.4 (Server), RFC 4253 section 4.2 (SSH identification), RFC 959 section 5.4 (FTP
-           greeting), RFC 7826 section 18.47 (RTSP Server).
+Standards: RFC 9110 section 10.2.4 (Server), RFC 4253 section 4.2 (SSH identification), RFC 959 section 5.4
+           (FTP greeting), RFC 7826 section 18.47 (RTSP Server), UPnP Device Architecture 2.0 section 2.3.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ class BannerCollector:
         self.rows: Table[BannerKey, Sighting] = Table(Sighting, MAX_BANNERS)
 
     def on_http(self, envelope: Envelope, message: HttpResponse) -> None:
-        """The Server field of an answer, and the description of a device (UPnP Device Architecture 2.0 2.3)."""
+        """The Server field of an answer, and the model number of a device's description."""
         self._note(envelope, message.server)
         described = message.description
         if described is not None:

@@ -1,8 +1,9 @@
 """
 Who reads, changes or configures a device by CoAP, and what the device answers.
 
-Standards: RFC 7252 sections 5.3 (a token pairs request and response), 5.8 (methods), 5.9 (codes) and 9 (without
-           DTLS there is no login), RFC 8132 (FETCH, PATCH), RFC 7641 (notifications), RFC 8613 (OSCORE).
+Standards: RFC 7252 sections 5.3 (a token pairs request and response), 5.8 (methods), 5.9 (codes) and 9
+           (without DTLS there is no login), RFC 8132 (FETCH, PATCH), RFC 7641 (notifications), RFC 8613
+           (OSCORE).
 """
 
 from __future__ import annotations
@@ -19,7 +20,12 @@ from auditor.inventory.secrets import SecretCollector, SecretRow
 MAX_PENDING = 8192  # requests of all flows that wait for an answer
 UNAUTHORIZED, FORBIDDEN = 0x81, 0x83  # 4.01 and 4.03 (RFC 7252 5.9.2)
 READING = frozenset({"GET", "FETCH"})  # RFC 7252 5.8.1, RFC 8132 2
-MEDIA_TYPES = {0: "text/plain", 42: "application/octet-stream", 50: "application/json", 60: "application/cbor"}
+MEDIA_TYPES = {
+    0: "text/plain",
+    42: "application/octet-stream",
+    50: "application/json",
+    60: "application/cbor",
+}
 """Content formats by number (RFC 7252 12.3, RFC 8949 9.4)."""
 
 

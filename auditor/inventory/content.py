@@ -66,7 +66,7 @@ class Content:
 
     @property
     def confidentiality(self) -> str:
-        """``clear`` if anything was readable, ``tls``, ``dtls`` or ``quic`` if that was seen, else ``unknown``."""
+        """``clear`` if anything was readable, else ``tls``, ``dtls``, ``quic`` if seen, else ``unknown``."""
         if any(name not in ENCRYPTED_PROTOCOLS for name in self.protocols):
             return "clear"
         words = {ENCRYPTED_PROTOCOLS[name] for name in self.protocols}

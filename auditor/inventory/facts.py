@@ -314,6 +314,8 @@ class PortMappingFact(Fact):
     internal_port: int | None
     lifetime_seconds: int | None
     """As granted, else as asked for; 0: without end (UPnP)."""
+    lifetime: str
+    """The same in words."""
     requests: int
     repeated: bool
     """Asked for more than once in this recording."""

@@ -49,7 +49,7 @@ class _Session:
         self.presents = False
         self.refused = False
         self.from_other_page: bool | None = None
-        """The upgrade came from a web page of another origin; None: it named no origin, or was not recorded."""
+        """A web page of another origin asked for the upgrade; None: no origin named, or not recorded."""
         self.pending: deque[_Order] = deque()
 
 
@@ -156,8 +156,8 @@ class MessageControlCollector:
             order.envelope, order.operation, order.effect, authentication, answered=answered
         )
         if session.from_other_page and answered:
-            # A server that checks the origin refuses the upgrade (RFC 6455 10.2); that its own page may connect
-            # proves nothing.
+            # A server that checks the origin refuses the upgrade (RFC 6455 10.2); that its own page may
+            # connect proves nothing.
             row.open_to_web_pages = True
 
 

@@ -1,8 +1,9 @@
 """
 Logins that are typed readable: Telnet, FTP, RTSP.
 
-Standards: RFC 854 (Telnet), RFC 959 section 4.2.2 (230 logged in, 530 not logged in), RFC 7826 section 19.1 (RTSP
-           uses HTTP's authentication).  That a prompt for a command means a login was taken is common practice.
+Standards: RFC 854 (Telnet), RFC 959 section 4.2.2 (230 logged in, 530 not logged in), RFC 7826 section 19.1
+           (RTSP uses HTTP's authentication).  That a prompt for a command means a login was taken is common
+           practice.
 """
 
 from __future__ import annotations

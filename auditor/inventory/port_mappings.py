@@ -1,8 +1,8 @@
 """
 Ways in from the internet that devices ask of the router, and what the router says.
 
-Standards: RFC 6886 sections 3.3 to 3.5 (NAT-PMP), RFC 6887 sections 7.4 and 11 (PCP), UPnP WANIPConnection and
-           RFC 6970 section 5 (IGD), UPnP Device Architecture 2.0 section 1.3 (search; from memory).
+Standards: RFC 6886 sections 3.3 to 3.5 (NAT-PMP), RFC 6887 sections 7.4 and 11 (PCP), UPnP WANIPConnection
+           and RFC 6970 section 5 (IGD), UPnP Device Architecture 2.0 section 1.3 (search; from memory).
 
 A mapping is granted when the answer says so, never by the request alone; a
 search for a router opens nothing (scenario S20).
@@ -28,7 +28,12 @@ from auditor.inventory.sighting import Sighting, Table
 
 MAX_MAPPINGS = 4096  # asked for in one recording; a device has a few
 MAX_PENDING = 4096  # requests of all flows that wait for an answer
-SEARCHED_TYPES = (":InternetGatewayDevice:", ":WANIPConnection:", ":WANPPPConnection:", ":WANIPv6FirewallControl:")
+SEARCHED_TYPES = (
+    ":InternetGatewayDevice:",
+    ":WANIPConnection:",
+    ":WANPPPConnection:",
+    ":WANIPv6FirewallControl:",
+)
 """Parts of the search targets of routers that map ports (RFC 6970 section 3)."""
 TAKES_BACK = frozenset({"DeletePortMapping"})
 
@@ -71,7 +76,8 @@ class PortMappingCollector:
         """A search for a router that maps ports."""
         if message.kind == "search" and any(part in (message.target or "") for part in SEARCHED_TYPES):
             source = envelope.source
-            self.searches.at((source.link_address, source.address)).add(envelope.timestamp_ns, envelope.packet)
+            row = self.searches.at((source.link_address, source.address))
+            row.add(envelope.timestamp_ns, envelope.packet)
 
     def on_natpmp(self, envelope: Envelope, message: NatPmpMessage) -> None:
         """A request for a mapping or its answer (RFC 6886 3.3); the internal port pairs them."""
@@ -87,7 +93,7 @@ class PortMappingCollector:
             self._grant(row, message.external_port, message.lifetime_seconds)
 
     def on_pcp(self, envelope: Envelope, message: PcpMessage) -> None:
-        """MAP asks for calls to come in; PEER keeps an own conversation open and is no way in (RFC 6887 12)."""
+        """MAP asks for calls to come in; PEER keeps an own conversation open, no way in (RFC 6887 12)."""
         if message.kind != "map":
             return
         client = (envelope.destination if message.is_response else envelope.source)._replace(port=0)
@@ -183,6 +189,7 @@ class PortMappingCollector:
                     external_port=row.external_port,
                     internal_port=key.internal_port,
                     lifetime_seconds=row.lifetime_seconds,
+                    lifetime=_lifetime(row.lifetime_seconds),
                     withdrawn=row.withdrawn,
                 )
             )
@@ -191,6 +198,11 @@ class PortMappingCollector:
             if device_id and device_id not in asked:
                 facts.append(_fact(device_id, device_id, roles, "igd", "searched", seen, visible))
         return facts
+
+
+def _lifetime(seconds: int | None) -> str:
+    """In words; only UPnP grants mappings of 0 seconds, and they have no end."""
+    return "not said" if seconds is None else (f"{seconds} s" if seconds else "without end")
 
 
 def _fact(
@@ -215,6 +227,7 @@ def _fact(
         external_port=None,
         internal_port=None,
         lifetime_seconds=None,
+        lifetime="not said",
         requests=seen.count,
         repeated=seen.count > 1,
         withdrawn=False,

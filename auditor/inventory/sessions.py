@@ -76,7 +76,7 @@ class SessionCollector:
             row.seen.add(envelope.timestamp_ns, envelope.packet)
 
     def on_quic(self, envelope: Envelope, message: QuicInitial) -> None:
-        """Keep what both sides' Initial packets say; their handshake is that of TLS 1.3 (RFC 9001 section 4)."""
+        """Keep what both sides' Initial packets say; the handshake is TLS 1.3's (RFC 9001 section 4)."""
         if not message.is_complete:
             return
         row = self.rows.at(envelope.flow)
@@ -119,8 +119,8 @@ class SessionCollector:
             for party, role, peer in ((client, "client", server), (server, "server", client)):
                 if party.is_device and row.seen.count:
                     key = (
-                        party.device_id, row.protocol, role, name or "", flow.responder.port, version, suite, problem,
-                        row.certificate is not None, peer.kind == OUTSIDE,
+                        party.device_id, row.protocol, role, name or "", flow.responder.port, version, suite,
+                        problem, row.certificate is not None, peer.kind == OUTSIDE,
                     )  # fmt: skip
                     joined.setdefault(key, Sighting()).absorb(row.seen)
         return [

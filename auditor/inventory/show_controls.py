@@ -1,8 +1,8 @@
 """
 Orders by protocols of shows and buildings beside light data: DDP, OSC, KNXnet/IP.
 
-Standards: DDP (as published by its author; destinations 246, 250, 251), OSC 1.0 (no login, no answer), KNXnet/IP
-           (ISO 22510; without the secure wrapper no login).
+Standards: DDP (as published by its author; destinations 246, 250, 251), OSC 1.0 (no login, no answer),
+           KNXnet/IP (ISO 22510; without the secure wrapper no login).
 
 None of them has a login by design, and most orders have no answer.  DDP light
 data is counted by ``load``, as that of E1.31 and Art-Net is.
@@ -20,7 +20,9 @@ from auditor.inventory.effects import CONFIGURATION_WORDS, LIGHT_WORDS, disclose
 from auditor.inventory.secrets import SecretCollector
 
 MAX_PENDING = 4096  # queries of all flows that wait for an answer
-SHOW_WORDS = frozenset(["fader", "cue", "channel", "dmx", "master", "universe", "blackout", "strobe", "chase"])
+SHOW_WORDS = frozenset(
+    ["fader", "cue", "channel", "dmx", "master", "universe", "blackout", "strobe", "chase"]
+)
 """In address patterns of show control (common practice)."""
 
 
@@ -46,7 +48,7 @@ class ShowControlCollector:
             self._note(query, "query", "read", answered=True, discloses=discloses)
 
     def on_osc(self, envelope: Envelope, message: OscPacket) -> None:
-        """An order where the address has a word of lights, of shows or of set-up; else it is a contact only."""
+        """An order where the address has a word of lights, shows or set-up; else it is a contact only."""
         for secret in message.secrets:
             self._secrets.sighted(envelope, secret)
         words = words_of(address for pattern in message.addresses for address in pattern.split("/"))

@@ -1,8 +1,8 @@
 """
 Wireless networks that devices offer or join, as management frames tell.
 
-Standard: IEEE 802.11-2020 sections 9.3.3 (frames) and 9.4.1.4 (privacy bit); which protection a network asks for is
-          told by ``ManagementFrame.protection``.
+Standard: IEEE 802.11-2020 sections 9.3.3 (frames) and 9.4.1.4 (privacy bit); which protection a network asks
+          for is told by ``ManagementFrame.protection``.
 
 A network counts as a device's own where its identifier is the device's link
 address, the next one, or differs in the U/L bit alone (common practice of
@@ -107,7 +107,8 @@ def _owners(network: Network) -> Mapping[LinkAddress, Host]:
     owners: dict[LinkAddress, Host] = {link: host for host in addressed for link in host.links}
     nearest = [(rank, near, host) for host in addressed for link in host.links
                for rank, near in enumerate(near_links(link))]  # fmt: skip
-    for _, near, host in sorted(nearest, key=lambda one: one[0]):  # two gadgets from one box are near each other
+    # Two gadgets from one box are near each other: the likeliest neighbour goes first.
+    for _, near, host in sorted(nearest, key=lambda one: one[0]):
         owners.setdefault(near, host)
     for host in plain:
         for link in host.links:

@@ -68,6 +68,7 @@ FIELD_ABILITIES: Mapping[str, Ability] = {
     "relayed": "multicast-visible",
 }
 
+_AIR = "Record the air too, with a wireless card in monitor mode on the device's channel, while it starts."
 _FIELD_WORDS: Mapping[str, str] = {
     "wished": "Write a home file that says what you want to keep, and run the audit again with it.",
     "standing": "Record for at least ten minutes.",
@@ -83,15 +84,11 @@ _FIELD_WORDS: Mapping[str, str] = {
     "period.jitter_seconds": "Record for longer: a rhythm needs at least four starts.",
     "period.is_regular": "Record for longer: a rhythm needs at least eight starts.",
     "period.count": "Record for longer: a rhythm needs at least four starts.",
-    "is_open": (
-        "Record the air too, with a wireless card in monitor mode on the device's channel, while the device starts."
-    ),
-    "is_set_up_network": (
-        "Record the air too, with a wireless card in monitor mode on the device's channel, while the device starts."
-    ),
+    "is_open": _AIR,
+    "is_set_up_network": _AIR,
     "window_open": "Record two minutes in the device's own segment while it waits to be added.",
     "shares_segment": "Record in the device's own segment, and name computers and phones in the home file.",
-    "protocol": "Look in the sender's settings which protocol it uses; a stream that is not read stays unread.",
+    "protocol": "Look in the sender's settings which protocol it uses; other streams stay unread.",
     "state": "Record on the path between the device and the router while the device starts.",
     "globally_addressed": "Record in the device's own segment, where neighbour discovery can be seen.",
 }

@@ -139,6 +139,7 @@ PASSING = ADDRESSES | {
     "failed_lookups",
     "external_port",
     "flows",
+    "lifetime",
     "lifetime_seconds",
     "lookups",
     "neighbour_roles",

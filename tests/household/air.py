@@ -30,7 +30,9 @@ def frame(subtype: int, receiver: str, transmitter: str, cell: str, body: bytes)
 def beacon(cell: str, name: str, *, is_open: bool) -> bytes:
     """Time, interval of 100 units, capabilities, name and protection."""
     capabilities = INFRASTRUCTURE | (0 if is_open else PRIVACY)
-    body = bytes(8) + struct.pack("<HH", 100, capabilities) + element(0, name.encode()) + element(1, b"\x82\x84")
+    body = (
+        bytes(8) + struct.pack("<HH", 100, capabilities) + element(0, name.encode()) + element(1, b"\x82\x84")
+    )
     return frame(BEACON, EVERYBODY, cell, cell, body + (b"" if is_open else element(48, RSN_PERSONAL)))
 
 
@@ -43,4 +45,6 @@ def association_request(station: str, cell: str, name: str, *, is_open: bool) ->
     """Capabilities, listen interval, name and protection (9.3.3.5)."""
     capabilities = INFRASTRUCTURE | (0 if is_open else PRIVACY)
     body = struct.pack("<HH", capabilities, 10) + element(0, name.encode()) + element(1, b"\x82\x84")
-    return frame(ASSOCIATION_REQUEST, cell, station, cell, body + (b"" if is_open else element(48, RSN_PERSONAL)))
+    return frame(
+        ASSOCIATION_REQUEST, cell, station, cell, body + (b"" if is_open else element(48, RSN_PERSONAL))
+    )

@@ -11,7 +11,9 @@ from collections.abc import Sequence
 
 from tests.household.octets import packed
 
-TELNET_OPENING = bytes.fromhex("fffd18fffd20fffb01")  # DO terminal type, DO speed, WILL echo (RFC 854, 1091, 1079, 857)
+TELNET_OPENING = bytes.fromhex(
+    "fffd18fffd20fffb01"
+)  # DO terminal type, DO speed, WILL echo (RFC 854, 1091, 1079, 857)
 SSH_IDENTIFICATION = b"SSH-2.0-smallssh_2022.83\r\n"  # RFC 4253 4.2
 
 
@@ -55,13 +57,23 @@ def osc_float(address: str, value: float) -> bytes:
 
 def knx_routing_write(group: int, value: int) -> bytes:
     """A group value written by routing (KNXnet/IP 05 30, cEMI L_Data.ind 29; from memory of open implementations)."""
-    frame = bytes([0x29, 0x00, 0xBC, 0xE0, 0x11, 0x05]) + struct.pack("!H", group) + bytes([0x01, 0x00, 0x80 | value])
+    frame = (
+        bytes([0x29, 0x00, 0xBC, 0xE0, 0x11, 0x05])
+        + struct.pack("!H", group)
+        + bytes([0x01, 0x00, 0x80 | value])
+    )
     return bytes([0x06, 0x10, 0x05, 0x30]) + struct.pack("!H", 6 + len(frame)) + frame
 
 
 def artnet_program_address(address: str) -> bytes:
     """ArtIpProg that sets an address (Art-Net 4, from memory and open-source libraries; vector artnet-ipprog)."""
-    body = bytes([0, 14, 0, 0, 0x94, 0]) + packed(address) + packed("255.255.255.0") + bytes([0x19, 0x36]) + bytes(8)
+    body = (
+        bytes([0, 14, 0, 0, 0x94, 0])
+        + packed(address)
+        + packed("255.255.255.0")
+        + bytes([0x19, 0x36])
+        + bytes(8)
+    )
     return b"Art-Net\0" + struct.pack("<H", 0xF800) + body
 
 
@@ -104,7 +116,7 @@ def soap_add_mapping(external: int, internal: int, client: str) -> tuple[bytes, 
         return (
             '<?xml version="1.0"?><s:Envelope xmlns:s="http://schemas.xmlsoap.org/soap/envelope/" '
             's:encodingStyle="http://schemas.xmlsoap.org/soap/encoding/"><s:Body>'
-            f'<u:{inner}</s:Body></s:Envelope>'
+            f"<u:{inner}</s:Body></s:Envelope>"
         ).encode()
 
     asked = envelope(f'AddPortMapping xmlns:u="{service}">{arguments}</u:AddPortMapping>')

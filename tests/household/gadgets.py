@@ -169,7 +169,10 @@ def _web_control(recording: Recording) -> None:
     strip = STRIP.ipv4
     server = {"Server": "lightd/1.4.2"}
     recording.http_exchange(
-        PHONE, STRIP, http_request("GET", "/json/state", strip), http_response(200, {"on": True, "bri": 9}, **server)
+        PHONE,
+        STRIP,
+        http_request("GET", "/json/state", strip),
+        http_response(200, {"on": True, "bri": 9}, **server),
     )
     page = {"Origin": "http://page.example", "Referer": "http://page.example/"}
     allowed = http_response(200, {"success": True}, Access_Control_Allow_Origin="*", **server)
@@ -225,10 +228,16 @@ def _maintenance(recording: Recording) -> None:
     files.close()
     boundary = "lantern"
     body = (
-        f'--{boundary}\r\nContent-Disposition: form-data; name="update"; filename="strip-1.3.bin"\r\n'
-        "Content-Type: application/octet-stream\r\n\r\n"
-    ).encode() + bytes(range(256)) * 4 + f"\r\n--{boundary}--\r\n".encode()
-    upload = http_request("POST", "/update", STRIP.ipv4, body, Content_Type=f"multipart/form-data; boundary={boundary}")
+        (
+            f'--{boundary}\r\nContent-Disposition: form-data; name="update"; filename="strip-1.3.bin"\r\n'
+            "Content-Type: application/octet-stream\r\n\r\n"
+        ).encode()
+        + bytes(range(256)) * 4
+        + f"\r\n--{boundary}--\r\n".encode()
+    )
+    upload = http_request(
+        "POST", "/update", STRIP.ipv4, body, Content_Type=f"multipart/form-data; boundary={boundary}"
+    )
     recording.http_exchange(LAPTOP, STRIP, upload, http_response(200, {"success": True}))
 
 
@@ -249,7 +258,9 @@ def _other_control(recording: Recording) -> None:
             recording.datagram(STRIP, client, (port, own), response)
     for value in (1, 0):
         recording.wait(1)
-        recording.group_datagram(GATEWAY, "224.0.23.12", (3671, 3671), gadget.knx_routing_write(0x0A03, value))
+        recording.group_datagram(
+            GATEWAY, "224.0.23.12", (3671, 3671), gadget.knx_routing_write(0x0A03, value)
+        )
 
 
 def _show(recording: Recording) -> None:
@@ -260,7 +271,9 @@ def _show(recording: Recording) -> None:
     for turn in range(88):
         for sender, identifier, shift in ((SHOW_COMPUTER, b"computer", 0.0), (SHOW_TABLET, b"tablet", 0.011)):
             recording.at(240.5 + turn / 44 + shift)
-            body = messages.e131(1, turn, bytes([turn]) * 60, source=sender.name, cid=identifier.ljust(16, b"\0"))
+            body = messages.e131(
+                1, turn, bytes([turn]) * 60, source=sender.name, cid=identifier.ljust(16, b"\0")
+            )
             recording.group_datagram(sender, "239.255.0.1", (5568, 5568), body, hop_limit=8)
     for turn in range(40):
         recording.at(244 + turn / 40)

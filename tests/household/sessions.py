@@ -53,7 +53,9 @@ def transcript(server_name: str | None, *, version: str = "1.2", certificate_nam
         octets_each: of clear text in each.
         ciphers: suites in the words of the library, at its lowest level where the version is old.
     """
-    chosen = {"1.0": ssl.TLSVersion.TLSv1, "1.2": ssl.TLSVersion.TLSv1_2, "1.3": ssl.TLSVersion.TLSv1_3}[version]
+    chosen = {"1.0": ssl.TLSVersion.TLSv1, "1.2": ssl.TLSVersion.TLSv1_2, "1.3": ssl.TLSVersion.TLSv1_3}[
+        version
+    ]
     server_context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     _load(
         server_context,

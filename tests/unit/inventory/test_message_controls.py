@@ -36,7 +36,8 @@ PARSE_COAP = next(row for row in coap.DISSECTORS if row.transport == "udp").pars
 
 def told(made):
     return [
-        (f.protocol, f.operation, f.effect, f.authentication, f.answered) for f in facts_of(made.build(), "control")
+        (f.protocol, f.operation, f.effect, f.authentication, f.answered)
+        for f in facts_of(made.build(), "control")
     ]
 
 
@@ -196,7 +197,12 @@ def test_telnet_login(prompt, accepted):
     typed = TelnetMessage(length=9, from_client=True, options=(), prompt=None,
                           secrets=(sighted("password", b"kettle", "telnet"),))  # fmt: skip
     made.say(key, "telnet", typed)
-    made.say(key, "telnet", TelnetMessage(length=3, from_client=False, options=(), prompt=prompt, secrets=()), back=True)
+    made.say(
+        key,
+        "telnet",
+        TelnetMessage(length=3, from_client=False, options=(), prompt=prompt, secrets=()),
+        back=True,
+    )
     [secret] = [f for f in facts_of(made.build(), "secret") if f.direction == "to-device"]
 
     assert secret.accepted is accepted
@@ -205,7 +211,9 @@ def test_telnet_login(prompt, accepted):
 @pytest.mark.parametrize(("name", "effect"), [("strip.bin", "firmware"), ("settings.txt", "configuration")])
 def test_a_file_written_by_tftp_is_an_order_and_the_service_answered_from_another_port(name, effect):
     made = scene()
-    key = made.flow(end(PHONE, port=50_000), end(LIGHT, port=69), protocol=17, received=0, outcome="unanswered")
+    key = made.flow(
+        end(PHONE, port=50_000), end(LIGHT, port=69), protocol=17, received=0, outcome="unanswered"
+    )
     request = b"\x00\x02" + name.encode() + b"\0octet\0"
     made.say(key, "tftp", tftp.DISSECTOR.parse_datagram(Cursor(request)))
     made.flow(end(LIGHT, port=49_999), end(PHONE, port=50_000), at=1.1, protocol=17)

@@ -38,7 +38,9 @@ def scene():
 
 
 def ask(made, protocol, parse, request, answer=None, *, at=3.0):
-    key = made.flow(end(LIGHT, port=50_000), end(ROUTER, port=5351), at=at, protocol=17, received=1 if answer else 0)
+    key = made.flow(
+        end(LIGHT, port=50_000), end(ROUTER, port=5351), at=at, protocol=17, received=1 if answer else 0
+    )
     made.say(key, protocol, parse(Cursor(request)), at=at)
     if answer:
         made.say(key, protocol, parse(Cursor(answer)), at=at + 0.01, back=True)

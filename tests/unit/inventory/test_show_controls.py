@@ -70,7 +70,12 @@ def test_ddp_light_data_is_load_and_control_by_design_without_login():
     inventory = made.build()
 
     [control] = facts_of(inventory, "control")
-    assert (control.protocol, control.effect, control.login_by_design, control.count) == ("ddp", "light", False, 10)
+    assert (control.protocol, control.effect, control.login_by_design, control.count) == (
+        "ddp",
+        "light",
+        False,
+        10,
+    )
     [load] = facts_of(inventory, "group-load")
     assert (load.protocol, load.is_group, load.airtime_most_percent) == ("ddp", False, None)
 

@@ -146,20 +146,38 @@ def test_nothing_heard_leaves_it_open():
 def test_an_open_network_of_its_own(cell):
     made = scene()
     made.arp(LIGHT, IP[ROUTER])
-    hear(made, air.beacon(cell, "light set-up", is_open=True), air.association_request(PHONE, cell, "x", is_open=True))
+    hear(
+        made,
+        air.beacon(cell, "light set-up", is_open=True),
+        air.association_request(PHONE, cell, "x", is_open=True),
+    )
     [fact] = own(made, "wireless-network")
 
-    assert (fact.part, fact.is_open, fact.is_set_up_network, fact.security) == ("access-point", True, True, ("open",))
+    assert (fact.part, fact.is_open, fact.is_set_up_network, fact.security) == (
+        "access-point",
+        True,
+        True,
+        ("open",),
+    )
     assert (fact.stations, fact.ssid) == (1, "light set-up")
 
 
 def test_joining_the_protected_network_of_the_home():
     made = scene()
     made.arp(LIGHT, IP[ROUTER])
-    hear(made, air.beacon(ROUTER, "home", is_open=False), air.association_request(LIGHT, ROUTER, "home", is_open=False))
+    hear(
+        made,
+        air.beacon(ROUTER, "home", is_open=False),
+        air.association_request(LIGHT, ROUTER, "home", is_open=False),
+    )
     [fact] = own(made, "wireless-network")
 
-    assert (fact.part, fact.is_open, fact.is_set_up_network, fact.security) == ("station", False, False, ("wpa2",))
+    assert (fact.part, fact.is_open, fact.is_set_up_network, fact.security) == (
+        "station",
+        False,
+        False,
+        ("wpa2",),
+    )
 
 
 def test_a_neighbours_network_is_nobodys_here():
@@ -252,7 +270,9 @@ def test_resolvers_of_router_advertisements_are_offered():
     outside = "2001:db8:100::53"
     made = scene()
     made.lease(LIGHT)
-    key = made.flow(end(ROUTER, "fe80::1", 134), end("33:33:00:00:00:01", "ff02::1"), protocol=58, ethertype=0x86DD)
+    key = made.flow(
+        end(ROUTER, "fe80::1", 134), end("33:33:00:00:00:01", "ff02::1"), protocol=58, ethertype=0x86DD
+    )
     advertised = NeighbourMessage(length=40, kind="router-advertisement", resolvers=(parse_address(outside),))
     made.say(key, "neighbour", advertised)
     made.lookup(LIGHT, "cloud.example", [CLOUD], resolver=outside)
@@ -261,20 +281,28 @@ def test_resolvers_of_router_advertisements_are_offered():
     assert fact.offered is True
 
 
-@pytest.mark.parametrize(("text", "told"), [("lightd/1.4", True), ("lightd", False), ("v2", False), (None, False)])
+@pytest.mark.parametrize(
+    ("text", "told"), [("lightd/1.4", True), ("lightd", False), ("v2", False), (None, False)]
+)
 def test_a_greeting_with_a_version_is_told(text, told):
     made = scene()
     key = made.flow(end(PHONE, port=50_000), end(LIGHT, port=80))
     made.say(key, "http", replace(http_response(), server=text), back=True)
     facts = [f for f in own(made, "announcement") if f.protocol == "banner"]
 
-    assert [(f.service_name, f.port, f.discloses_version) for f in facts] == ([("http", 80, True)] if told else [])
+    assert [(f.service_name, f.port, f.discloses_version) for f in facts] == (
+        [("http", 80, True)] if told else []
+    )
 
 
 def test_greetings_of_other_services():
     made = scene()
     for port, protocol, message in (
-        (2222, "ssh", SshIdentification(length=30, from_client=False, protocol_version="2.0", software="smallssh_20.1")),
+        (
+            2222,
+            "ssh",
+            SshIdentification(length=30, from_client=False, protocol_version="2.0", software="smallssh_20.1"),
+        ),
         (21, "ftp", FtpReply(length=30, code=220, text="smallftpd 1.0 ready")),
     ):
         key = made.flow(end(PHONE, port=50_000), end(LIGHT, port=port))

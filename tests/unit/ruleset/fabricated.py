@@ -270,6 +270,7 @@ def mapping(*numbers, **changes):
         "external_port": 40080,
         "internal_port": 80,
         "lifetime_seconds": 7200,
+        "lifetime": "7200 s",
         "requests": 1,
         "repeated": False,
         "withdrawn": False,
