@@ -128,8 +128,8 @@ class RemoteContactFact(Fact):
     wished: bool | None
     """The home file wishes for it; None: there is no home file."""
     carries_control: bool | None = None
-    """Orders for the light came over it: read in clear text, or by the timing of the user's actions (several of
-    several); None: it is encrypted or the actions' times are not known, so that nothing can be said."""
+    """Orders for the light came over it: read in clear text, or by the timing of the user's actions
+    (several of several); None: encrypted, or the times of actions are not known."""
     opened_while_idle: bool | None = None
     """A connection was opened, or a datagram exchange begun, while nobody acted; False for one that merely
     stayed open; None as for ``while_idle``."""
@@ -153,14 +153,15 @@ class LocalContactFact(Fact):
     port: int
     application_protocol: str | None
     purpose: str
-    """``name-lookup``, ``time``, ``address-configuration``, ``discovery``, ``control``, ``search``, ``other``."""
+    """``name-lookup``, ``time``, ``address-configuration``, ``discovery``, ``control``, ``search`` or
+    ``other``."""
     flows: int
     period: Period | None
     initiator_known: str
     outcomes: Mapping[str, int]
     answered: bool
     searched_addresses: int | None
-    """For ``search``: how many different addresses were asked for, by ARP, neighbour discovery or attempts."""
+    """For ``search``: how many addresses were asked for, by ARP, neighbour discovery or attempts."""
     wished: bool | None
 
 
@@ -212,7 +213,7 @@ class SecretFact(Fact):
     field_name: str
     protocol: str
     reach: str
-    """``inside``: readable in this home; ``outside``: on the way to the internet; ``announced``: to everybody."""
+    """``inside``: readable at home; ``outside``: on the way to the internet; ``announced``: to everybody."""
     direction: str
     """``to-device`` or ``from-device``: who could be impersonated."""
     follows_identity: bool | None
@@ -255,7 +256,7 @@ class EncryptedSessionFact(Fact):
     cipher_suite: int | None
     suite_is_weak: bool | None
     certificate_problem: str | None
-    """``expired``, ``not-yet-valid``, ``self-signed``, ``name-mismatch`` or None; None also where hidden by TLS 1.3."""
+    """``expired``, ``not-yet-valid``, ``self-signed``, ``name-mismatch``, or None; TLS 1.3 hides it: None."""
     certificate_seen: bool
     peer_is_outside: bool
     count: int

@@ -61,7 +61,7 @@ class Device:
     """One device of this network, told apart by more than its link address."""
 
     device_id: str
-    """Stable within and between runs: from identity (link address where it is the device's own, else name)."""
+    """Stable within and between runs: from identity (own link address where there is one, else name)."""
     identity: str
     """What findings are hashed over: ``link:02:00:…`` or ``name:…``; never an address or a time."""
     nickname: str | None
@@ -82,7 +82,7 @@ class Device:
     """The packet with which it joined the network, where that was recorded."""
     behind_repeater: bool
     may_belong_to: str | None
-    """device_id of another one that it perhaps is the second interface of (neighbouring or U/L-flipped address)."""
+    """device_id of another one whose second interface it perhaps is (neighbouring or U/L-flipped address)."""
     dhcp_vendor_class: str | None
 
 

@@ -199,9 +199,7 @@ def _findings(
     for fact in facts:
         groups[identity_values(rule, fact, identities)].append(fact)
     return tuple(
-        _finding(
-            rule, subject, finding_id(rule.rule_id, subject.identity, values), _sorted_in_time(group)
-        )
+        _finding(rule, subject, finding_id(rule.rule_id, subject.identity, values), _sorted_in_time(group))
         for values, group in sorted(groups.items())
     )
 

@@ -28,7 +28,9 @@ def by_upnp(*, granted):
     def story(recording):
         recording.ssdp_search(LIGHT, SEARCH)
         asked, answered = gadget.soap_add_mapping(40_080, 80, LIGHT.ipv4)
-        request = http_request("POST", "/control/wan", ROUTER.ipv4, asked, SOAPAction=ACTION, Content_Type="text/xml")
+        request = http_request(
+            "POST", "/control/wan", ROUTER.ipv4, asked, SOAPAction=ACTION, Content_Type="text/xml"
+        )
         reply = http_response(200, answered) if granted else http_response(500, FAULT)
         recording.http_exchange(LIGHT, ROUTER, request, reply, port=5000)
 
@@ -109,4 +111,6 @@ def test_not_every_search_is_for_doors(target, tmp_path):
 
     assert not findings(document, *RULES)
     assert outcomes(document, "router-searched-for-mapping", LIGHT) == {"not-found"}
-    assert all(a["scope"] for a in document["assessments"] if a["rule_id"] in RULES and a["outcome"] == "not-found")
+    assert all(
+        a["scope"] for a in document["assessments"] if a["rule_id"] in RULES and a["outcome"] == "not-found"
+    )

@@ -101,7 +101,9 @@ def test_address_bits():
     assert not is_group_link(parse_link("02:00:5e:10:00:01"))
 
 
-@pytest.mark.parametrize("text", ["", "02:00", "02:00:5e:10:00:zz", "02:00:5e:10:00:01:02", "0200.5e10.0001", "02::5e:1:0:1"])
+@pytest.mark.parametrize(
+    "text", ["", "02:00", "02:00:5e:10:00:zz", "02:00:5e:10:00:01:02", "0200.5e10.0001", "02::5e:1:0:1"]
+)
 def test_what_is_no_link_address_is_refused(text):
     with pytest.raises(ValueError):
         parse_link(text)

@@ -293,7 +293,13 @@ def wireless(*numbers, **changes):
 
 
 def commissioning(*numbers, **changes):
-    values = {"device_id": "light", "kind": "commissionable", "window_open": True, "withdrawn": False, "count": 2}
+    values = {
+        "device_id": "light",
+        "kind": "commissionable",
+        "window_open": True,
+        "withdrawn": False,
+        "count": 2,
+    }
     return CommissioningFact(**{**values, **seen(*numbers), **changes})
 
 
