@@ -45,13 +45,15 @@ class Case:
 
     score: int = 0
     reasons: list[str] = field(default_factory=list)
+    known: set[str] = field(default_factory=set)
     by_household: bool = False
 
-    def add(self, score: int, reason: str) -> None:
-        """Count a reason once."""
-        if reason not in self.reasons:
+    def add(self, score: int, reason: str, where: str = "") -> None:
+        """Count a reason once, however often it was seen; ``where`` names the first place."""
+        if reason not in self.known:
+            self.known.add(reason)
             self.score += score
-            self.reasons.append(reason)
+            self.reasons.append(reason + where)
 
 
 def at_packet(packet: PacketReference | None) -> str:
@@ -86,7 +88,7 @@ def build_cases(
         if action is not None:
             seconds = (join.timestamp_ns - action.at_ns) / NS_PER_SECOND
             where = at_packet(join.packet)
-            cases[device_id].add(45, f"{join.how} {seconds:.0f} s after the noted power-on{where}")
+            cases[device_id].add(45, f"{join.how} {seconds:.0f} s after the noted power-on", where)
     for device_id, host in network.hosts.items():
         for name in host.names:
             if LIGHT_NAME.search(name.lower()):
@@ -101,7 +103,7 @@ def _by_protocol(
         receiver = network.party(key.receiver)
         if receiver.is_device and not is_to_many(key.receiver):
             where = at_packet(row.evidence[0])
-            cases[receiver.device_id].add(60, f"was sent lighting data ({key.protocol}){where}")
+            cases[receiver.device_id].add(60, f"was sent lighting data ({key.protocol})", where)
     for link, packets in identity.nodes.items():
         host = network.host_of(link)
         if host is not None and packets:
@@ -130,9 +132,9 @@ def _by_announcement(cases: dict[str, Case], network: Network, announcements: An
             continue
         where = at_packet(row.evidence[0])
         if key.service_name in LIGHTING_SERVICES or LIGHT_NAME.search(key.service_name):
-            cases[party.device_id].add(50, f"announces a lighting service ({key.service_name}){where}")
+            cases[party.device_id].add(50, f"announces a lighting service ({key.service_name})", where)
         elif key.service_name in HOME_CONTROL_SERVICES:
-            cases[party.device_id].add(25, f"announces a service of home control ({key.service_name}){where}")
+            cases[party.device_id].add(25, f"announces a service of home control ({key.service_name})", where)
 
 
 def _by_control(cases: dict[str, Case], network: Network, controls: ControlCollector) -> None:
@@ -142,11 +144,11 @@ def _by_control(cases: dict[str, Case], network: Network, controls: ControlColle
             continue
         where = at_packet(row.evidence[0])
         if key.effect == "light" and key.protocol != "mqtt" and key.answered:
-            cases[server.device_id].add(50, f"took an order that drives a light{where}")
+            cases[server.device_id].add(50, "took an order that drives a light", where)
         elif key.effect == "light" and key.protocol == "mqtt":
-            cases[server.device_id].add(30, f"was sent an order for a light by a broker{where}")
+            cases[server.device_id].add(30, "was sent an order for a light by a broker", where)
         elif row.describes_light:
-            cases[server.device_id].add(20, f"answered with the state of a light{where}")
+            cases[server.device_id].add(20, "answered with the state of a light", where)
 
 
 def rank_cases(
