@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from auditor.inventory.choose import second_interface
-from auditor.inventory.facts import FACT_CLASSES, ControlFact, Fact, LocalContactFact
+from auditor.inventory.facts import FACT_CLASSES, ControlFact, Fact, LocalContactFact, PortMappingFact
 from auditor.inventory.network import Network
 
 
@@ -36,6 +36,7 @@ def concerning(
             and (fact.from_id in chosen or (fact.is_to_everybody and bool(chosen)))
         )
         or (type(fact) is FACT_CLASSES["group-load"] and bool(chosen))
+        or (isinstance(fact, PortMappingFact) and fact.by_id in chosen)
         or (
             type(fact) is FACT_CLASSES["service"]
             and (fact.device_id, fact.family, fact.transport, fact.port) in used  # type: ignore[attr-defined]

@@ -161,3 +161,27 @@ def test_renewals_are_one_door():
     [door] = facts_of(made.build(), "port-mapping")
 
     assert (door.requests, door.repeated) == (3, True)
+
+
+def test_a_door_that_the_light_asks_for_another_host_leads_there_and_is_told():
+    """RFC 6887 section 13.1 (THIRD_PARTY) and NewInternalClient: the port leads to another than the one that asks."""
+    made = scene()
+    asked, granted = gadget.soap_add_mapping(40_080, 80, IP[PHONE])
+    key = made.flow(end(LIGHT, port=50_001), end(ROUTER, port=5000))
+    made.say(key, "http", http_request("POST", "/control", soap=parse_soap(asked)))
+    made.say(key, "http", _with(http_response(), parse_soap(granted)), back=True)
+    inventory = made.build()
+    [fact] = facts_of(inventory, "port-mapping")
+
+    assert fact.device_id == by_link(inventory, PHONE).device_id
+    assert fact.by_id == by_link(inventory, LIGHT).device_id
+
+
+def test_doors_of_others_are_theirs():
+    made = scene()
+    asked, granted = gadget.soap_add_mapping(40_080, 80, IP[PHONE])
+    key = made.flow(end(PHONE, port=50_001), end(ROUTER, port=5000))
+    made.say(key, "http", http_request("POST", "/control", soap=parse_soap(asked)))
+    made.say(key, "http", _with(http_response(), parse_soap(granted)), back=True)
+
+    assert facts_of(made.build(), "port-mapping") == []
