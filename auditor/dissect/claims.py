@@ -92,8 +92,7 @@ class Claims:
         """Whether reading may begin with a segment though what came before is not known."""
         head = payload[:HEAD_OCTETS]
         if self.fits(talk, forward, head):
-            if talk.dissector is not None:
-                self._talks.want(talk, forward, wanted=True)
+            self._talks.want(talk, forward, wanted=True)
             return True
         if talk.dissector is not None:
             return False
