@@ -19,7 +19,7 @@ from auditor.isolation.flow_classes import is_global_ipv6
 from auditor.isolation.model import LIGHTS, MAIN, Selector
 
 FIRST_PLANNED_HOST = 21
-"""Low enough to lie outside the range most routers lease from, above what they keep for themselves (our choice)."""
+"""Below the range that most routers lease from, above what they keep for themselves (our choice)."""
 PREFIX_LENGTH = 24  # what home routers give a network (common practice); the recording does not tell
 MAX_PLANNED_HOSTS = 200  # a /24 less what is kept free
 

@@ -204,9 +204,7 @@ def router_entries(*, serves_time: bool, is_relay: bool) -> list[Entry]:
     if serves_time:
         entries.append(allow(None, "udp", "the time from the router (RFC 5905)", TIME_PORT))
     if is_relay:
-        entries.append(
-            allow(None, "udp", "announcements, for the relay (RFC 6762)", MULTICAST_DNS_PORT)
-        )
+        entries.append(allow(None, "udp", "announcements, for the relay (RFC 6762)", MULTICAST_DNS_PORT))
     wall = Entry(
         source=lights,
         destination=router,
@@ -220,7 +218,11 @@ def router_entries(*, serves_time: bool, is_relay: bool) -> list[Entry]:
 
 
 def echo_entries() -> list[Entry]:
-    """From the main network the lights may be tested by echo; errors pass by state (RFC 4890 section 4.3.1)."""
+    """The lights may be tested by echo from the main network; errors pass by state (RFC 4890 4.3.1)."""
+    kinds: tuple[tuple[Family, str, int], ...] = (
+        ("ipv4", "icmp", ECHO_REQUEST),
+        ("ipv6", "icmpv6", ECHO_REQUEST6),
+    )
     return [
         Entry(
             source=Selector(segment=MAIN),
@@ -231,10 +233,7 @@ def echo_entries() -> list[Entry]:
             direction="to-device",
             reason="echo from the main network, to test the way",
         )
-        for family, transport, message_type in (
-            ("ipv4", "icmp", ECHO_REQUEST),
-            ("ipv6", "icmpv6", ECHO_REQUEST6),
-        )
+        for family, transport, message_type in kinds
     ]
 
 

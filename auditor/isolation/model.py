@@ -17,7 +17,7 @@ from auditor.flows.flow import PacketReference
 from auditor.home.model import Keep
 
 MAIN, LIGHTS, INTERNET, ROUTER, ANYWHERE = "main", "lights", "internet", "router", "anywhere"
-"""Segment words.  ``lights`` is the segment of the lights, whatever network it is; ``anywhere`` matches all."""
+"""Segment words.  ``lights`` is where the lights sit, whatever network it is; ``anywhere`` matches all."""
 
 Family = Literal["ipv4", "ipv6"]
 FAMILIES: tuple[Family, ...] = ("ipv4", "ipv6")
@@ -101,7 +101,7 @@ class Layout:
     unknown_families: frozenset[str] = frozenset()
     """Families of which nothing can be said between segments."""
     protection: int = 0
-    """0: the main network is as open to the lights as before; 1: fewer contacts with the outside; 2: the lights
+    """0: the main network is as open to the lights as before; 1: fewer contacts with the outside; 2: they
     begin nothing towards the main network but the exceptions."""
     cost: int = 0
     """Order of effort: nothing to buy or set up is 0."""

@@ -18,7 +18,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
-from auditor.isolation.flow_classes import End, FlowClass, FlowClasses
+from auditor.addresses import Address
+from auditor.isolation.flow_classes import End, FlowClass
 from auditor.isolation.wishes import BoundWish
 
 CACHE_VALIDITY_HOURS = 48  # RFC 8520 section 3.5: the default
@@ -45,8 +46,7 @@ def describe_usage(
     device_id: str,
     *,
     wishes: Iterable[BoundWish],
-    classes: FlowClasses,
-    names: Mapping[bytes, str],
+    names: Mapping[Address, str],
     hubs: frozenset[str],
     recorded_until_ns: int,
     description: str,
@@ -138,7 +138,7 @@ class Peer:
     value: str
 
 
-def _peer(end: End, names: Mapping[bytes, str], hubs: frozenset[str]) -> Peer | None:
+def _peer(end: End, names: Mapping[Address, str], hubs: frozenset[str]) -> Peer | None:
     if end.kind == "outside":
         name = names.get(end.address, "").rstrip(".").lower()
         # ietf-inet-types host-less domain names: a hostile one would only make the file invalid.
@@ -163,4 +163,6 @@ def _order(one: FlowClass) -> tuple[str, ...]:
 
 
 def _plain(text: str) -> str:
-    return "".join(character if character.isascii() and character.isprintable() else "?" for character in text)
+    return "".join(
+        character if character.isascii() and character.isprintable() else "?" for character in text
+    )

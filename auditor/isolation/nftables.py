@@ -19,7 +19,7 @@ TABLE = "lighting_isolation"
 MAX_COMMENT_CHARACTERS = 120
 """nftables keeps 128 octets of a comment, the closing one included."""
 
-_PLAIN = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789 .,:;()/+-_=")
+_PLAIN = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789 .,:;()/+-_='")
 _NUMBERS = {word: number for number, word in PROTOCOL_NAMES.items()}
 
 
@@ -34,7 +34,7 @@ def render_nftables(layout: Layout, *, title: str, is_commented: bool = True) ->
         "#!/usr/sbin/nft -f",
         f"# {comment_text(title)}",
         f"# Undo: nft delete table inet {TABLE}",
-        "# First set the names of the interfaces as they are on your router. Try it with: nft -c -f rules.nft",
+        "# First set the names of the interfaces as they are on your router. Check: nft -c -f rules.nft",
         f'define {MAIN}_interface = "main0"',
     ]
     if _has_lights(layout):
@@ -79,7 +79,11 @@ def rule_text(entry: Entry, *, has_lights: bool = True, is_commented: bool = Tru
     """One entry as one rule."""
     words = [
         *_interface("iifname", entry.source, has_lights),
-        *(_interface("oifname", entry.destination, has_lights) if entry.enforced_by == "router-forward" else ()),
+        *(
+            _interface("oifname", entry.destination, has_lights)
+            if entry.enforced_by == "router-forward"
+            else ()
+        ),
     ]
     if entry.source.link_address is not None and entry.source.device_id is not None:
         words.append(f"ether saddr {format_link(entry.source.link_address)}")

@@ -54,7 +54,7 @@ class LayoutMaker:
     def all(self) -> list[Layout]:
         """Every layout, cheapest first; both places of the hub where there is one."""
         layouts = [self._flat(), self._blocked(), self._own_access_point()]
-        places = (False, True) if self.binder.hubs else (None,)
+        places: tuple[bool | None, ...] = (False, True) if self.binder.hubs else (None,)
         for hub_moves in places:
             layouts += [
                 self._guest(hub_moves, is_isolated=False),
@@ -195,7 +195,7 @@ class LayoutMaker:
                 passing(LIGHTS, INTERNET, f"whoever sits behind reaches the internet ({_SECOND_CHECK})"),
                 walls()[1],
             ]
-            gaps = ("the wrong way round: the lights reach every main device",)
+            gaps: tuple[str, ...] = ("the wrong way round: the lights reach every main device",)
         else:
             entries = [
                 passing(LIGHTS, ROUTER, "the outer router serves the lights, its admin page included"),
@@ -208,7 +208,9 @@ class LayoutMaker:
                 "the second router's own IPv6 behaviour is not known: many pass IPv6 on or have none",
             )
         return Layout(
-            layout_id=_named("lights-behind-second-router" if lights_behind else "main-behind-second-router", hub_moves),
+            layout_id=_named(
+                "lights-behind-second-router" if lights_behind else "main-behind-second-router", hub_moves
+            ),
             title=("the lights" if lights_behind else "the main devices")
             + " behind a second router"
             + _hub_words(hub_moves),

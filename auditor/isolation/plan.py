@@ -7,7 +7,7 @@ exceptions, fewer devices to move, fewer entries.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -34,7 +34,9 @@ FEASIBLE: Mapping[str, frozenset[str]] = {
 EXPOSED_FROM = Severity.LOW
 """From here on a finding makes a kept flow "still exposed"; what is only listed does not."""
 ONLY_FOR_A_WHILE = frozenset({"own-access-point"})
-UNPLANNABLE_VANTAGES = frozenset({"outside-nat", "multicast-only", "announcements-only", "wireless-encrypted"})
+UNPLANNABLE_VANTAGES = frozenset(
+    {"outside-nat", "multicast-only", "announcements-only", "wireless-encrypted"}
+)
 """From there conversations inside the home cannot be seen, so that no wish could be tried on them."""
 
 
@@ -68,8 +70,8 @@ def check_plannable(inventory: Inventory) -> None:
     vantage = inventory.coverage.vantage
     if vantage in UNPLANNABLE_VANTAGES:
         raise JudgementError(
-            f"no plan can be made of this recording: from its place ({vantage}) conversations inside the home "
-            "cannot be seen; record where the light's traffic passes, inside the home, while it is used"
+            f"no plan can be made of this recording: from its place ({vantage}) conversations inside the "
+            "home cannot be seen; record where the light's traffic passes, inside the home, while it is used"
         )
 
 
@@ -96,7 +98,7 @@ def propose(
     classes.expose((packet for one in exposing for packet in one.evidence), packet_flows or {})
     binder = WishBinder(home, inventory, classes)
     wishes = binder.bind()
-    label = _labels(inventory)
+    label = label_devices(inventory)
     movable = {d.device_id for d in inventory.devices if "lighting" in d.roles or d.is_chosen} | binder.hubs
     addressing = plan_addresses(inventory, movable - classes.parties.routers)
     maker = LayoutMaker(
@@ -156,7 +158,7 @@ class _Judge:
         binder: WishBinder,
         wishes: tuple[BoundWish, ...],
         addressing: Addressing,
-        label: _Labels,
+        label: Callable[[str], str],
     ) -> None:
         self._classes = classes
         self._listeners = binder.listeners()
@@ -196,18 +198,22 @@ class _Judge:
         if named & self._addressing.shared:
             lines.append("Two devices bear one address that a rule names: the rule cannot tell them apart.")
         if layout.router == "vlan" and self._addressing.lights_prefix is None:
-            lines.append("Every private subnet was seen in use: choose one by hand that none of your networks has.")
+            lines.append(
+                "Every private subnet was seen in use: choose one by hand that none of your networks has."
+            )
         if layout.router == "vlan" and any(
             entry.family == "ipv6" and entry.destination.segment == LIGHTS and entry.forwarding == "accept"
             and entry.port is not None
             for entry in layout.entries
         ):  # fmt: skip
             lines.append(
-                "Over IPv6 a moved light makes up its own address, so that the entry for its port names the whole "
-                "segment of the lights."
+                "Over IPv6 a moved light makes up its own address, so that the entry for its port names the "
+                "whole segment of the lights."
             )
         if self._classes.overflow:
-            lines.append(f"{self._classes.overflow} flows were too many to be tried one by one; they count as unknown.")
+            lines.append(
+                f"{self._classes.overflow} flows were too many to be tried one by one; they count as unknown."
+            )
         return lines
 
 
@@ -225,8 +231,8 @@ def _with_summary(plan: Plan) -> Plan:
         first += f" Not known: {', '.join(unknown)}."
     second = (
         f"Exceptions: {plan.exceptions}. Of {replay.kept + replay.cut + replay.unknown} recorded flows "
-        f"{replay.kept} kept ({replay.still_exposed} still exposed), {replay.cut} cut ({replay.broken} of them "
-        f"wished for), {replay.unknown} unknown."
+        f"{replay.kept} kept ({replay.still_exposed} still exposed), {replay.cut} cut ({replay.broken} of "
+        f"them wished for), {replay.unknown} unknown."
     )
     return Plan(
         layout=plan.layout,
@@ -243,21 +249,14 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-class _Labels:
-    """A device as people know it: nickname, else host name, else its role and identifier."""
+def label_devices(inventory: Inventory) -> Callable[[str], str]:
+    """A device as people know it, before any redaction: nickname, else its role and identifier."""
+    names = {
+        device.device_id: device.nickname or f"{next(iter(device.roles), 'device')} {device.device_id}"
+        for device in inventory.devices
+    }
 
-    def __init__(self, names: dict[str, str]) -> None:
-        self._names = names
+    def label(device_id: str) -> str:
+        return names.get(device_id, "another device of the home")
 
-    def __call__(self, device_id: str) -> str:
-        return self._names.get(device_id, "another device of the home")
-
-
-def _labels(inventory: Inventory) -> _Labels:
-    names = {}
-    for device in inventory.devices:
-        if device.nickname:
-            names[device.device_id] = device.nickname
-        else:
-            names[device.device_id] = f"{next(iter(device.roles), 'device')} {device.device_id}"
-    return _Labels(names)
+    return label

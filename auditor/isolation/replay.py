@@ -104,10 +104,11 @@ class Replayer:
         return self._first_match(one, source, destination)
 
     def _first_match(self, one: FlowClass, source: str, destination: str) -> Ruling:
-        for entry in self.layout.entries:
+        for place, entry in enumerate(self.layout.entries, start=1):
             if matches(entry, one, source, destination):
-                verdict = Verdict.KEPT if entry.forwarding == "accept" else Verdict.CUT
-                return Ruling(verdict, entry.reason, entry)
+                if entry.forwarding == "accept":
+                    return Ruling(Verdict.KEPT, f"entry {place} lets it through", entry)
+                return Ruling(Verdict.CUT, f"entry {place}: {entry.reason}", entry)
         return Ruling(Verdict.KEPT, DEFAULT_ACCEPT)
 
     def _rule_inside(self, segment: str, tally: Tally) -> Ruling:

@@ -113,7 +113,11 @@ class WishBinder:
     def _find(self, written: str) -> str | None:
         folded = written.strip().casefold()
         for device in self._inventory.devices:
-            names = {(device.nickname or "").casefold(), device.device_id, *map(str.casefold, device.hostnames)}
+            names = {
+                (device.nickname or "").casefold(),
+                device.device_id,
+                *map(str.casefold, device.hostnames),
+            }
             if folded in names - {""}:
                 return device.device_id
         for read, field_name in ((parse_link, "link_addresses"), (parse_address, "addresses")):
@@ -142,7 +146,13 @@ class WishBinder:
         if wish == "light-to-light":
             if first.device_id not in self._lighting:
                 return False
-            is_group = second.kind in {"group", "everybody"} and one.port not in {67, 68, 546, 547, *SHOW_PORTS}
+            is_group = second.kind in {"group", "everybody"} and one.port not in {
+                67,
+                68,
+                546,
+                547,
+                *SHOW_PORTS,
+            }
             return is_group or second.device_id in self._lighting
         if wish == "light-follows-hub":
             return first.device_id in self._lighting and second.device_id in self.hubs
