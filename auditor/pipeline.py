@@ -160,7 +160,7 @@ def plan(
     files: dict[str, str] = {}
     if proposal is not None:
         files["steps.md"] = report.to_markdown()
-        files |= render_files(proposal, run.inventory)
+        files |= render_files(proposal)
     return PlanReport(
         document=report.document, outline=report.outline, not_judged=report.not_judged, files=files
     )
@@ -295,7 +295,7 @@ def _report(
         could_not_see=own,
         headers=run.headers,
         input_issues=run.input_issues,
-        plan=None if proposal is None else build_plan(proposal, inventory),
+        plan=None if proposal is None else build_plan(proposal),
     )
     digests = [summary.facts.sha256 for summary in inventory.captures]
     key = derive_key(home.pseudonym_key, digests)

@@ -6,14 +6,14 @@ import json
 
 from auditor.addresses import parse_address
 from auditor.inventory.facts import RemoteContactFact
-from auditor.inventory.model import Inventory
 from auditor.isolation.mud import describe_usage
 from auditor.isolation.nftables import render_nftables
 from auditor.isolation.plan import Proposal
 
 
-def render_files(proposal: Proposal, inventory: Inventory) -> dict[str, str]:
+def render_files(proposal: Proposal) -> dict[str, str]:
     """Contents by file name: ``rules.nft``, and a ``mud.json`` a judged device, likeliest light first."""
+    inventory = proposal.inventory
     layout = proposal.recommended.layout
     files = {"rules.nft": render_nftables(layout, title=f"Isolation plan: {layout.title}")}
     names = {

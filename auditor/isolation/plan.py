@@ -55,6 +55,7 @@ class Proposal:
     classes: FlowClasses
     wishes: tuple[BoundWish, ...]
     addressing: Addressing
+    inventory: Inventory
 
     @property
     def alternatives(self) -> tuple[Plan, ...]:
@@ -134,6 +135,7 @@ def propose(
         classes=classes,
         wishes=wishes,
         addressing=addressing,
+        inventory=inventory,
     )
 
 

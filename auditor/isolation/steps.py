@@ -173,8 +173,8 @@ def _vlan(layout: Layout, addressing: Addressing, label: Callable[[str], str]) -
         )
     yield Step(
         do="Enter the list of entries in this order, for IPv4 and IPv6 alike, with replies let through by "
-        "state; "
-        "or load the written rule file on a router that takes it.",
+        "state; or load the written rule file on a router that takes it. Then restart the lights: a "
+        "conversation that is open already goes on until it ends.",
         stops="everything that no entry lets through",
         test="do every wish once; then from the lights' segment try to open the router's page and a main "
         "device: "

@@ -13,7 +13,6 @@ from typing import Any
 from auditor.addresses import format_address
 from auditor.flows.flow import PacketReference
 from auditor.home.model import Keep
-from auditor.inventory.model import Inventory
 from auditor.isolation.model import LIGHTS, ROUTER, Entry, Layout, Plan, WishResult
 from auditor.isolation.plan import Proposal, label_devices
 from auditor.isolation.steps import CAUTIONS, selector_words
@@ -37,8 +36,9 @@ STATE_WORDS = {
 }
 
 
-def build_plan(proposal: Proposal, inventory: Inventory) -> Document:
+def build_plan(proposal: Proposal) -> Document:
     """Unredacted: the recommended plan with all alternatives."""
+    inventory = proposal.inventory
     names = capture_names(inventory.captures)
     label = label_devices(inventory)
 
@@ -46,7 +46,7 @@ def build_plan(proposal: Proposal, inventory: Inventory) -> Document:
         return {"capture": names[packet.capture_index], "packet": packet.packet_number}
 
     def one(plan: Plan) -> Document:
-        return _plan(plan, proposal, inventory, label, reference)
+        return _plan(plan, proposal, label, reference)
 
     return {**one(proposal.recommended), "alternatives": [one(plan) for plan in proposal.alternatives]}
 
@@ -54,7 +54,6 @@ def build_plan(proposal: Proposal, inventory: Inventory) -> Document:
 def _plan(
     plan: Plan,
     proposal: Proposal,
-    inventory: Inventory,
     label: Callable[[str], str],
     reference: Callable[[PacketReference], Document],
 ) -> Document:
@@ -87,7 +86,7 @@ def _plan(
                 "moves": device.device_id in layout.moves,
                 "address": _planned_address(layout, device.device_id, proposal),
             }
-            for device in inventory.devices
+            for device in proposal.inventory.devices
         ],
         "entries": [
             _entry(place, entry, label, reference) for place, entry in enumerate(layout.entries, start=1)
