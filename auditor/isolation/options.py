@@ -40,6 +40,32 @@ _GUEST_CHECK = "common practice of guest networks; check it, a guest network may
 _SECOND_CHECK = "common practice of a router behind a router; check it"
 
 
+SHOW_GAP = (
+    "the show computer shares the lights' segment and loses its other ways: only for one that does nothing "
+    "else; where its programme can send to single addresses, it may stay"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Who moves beside the lights."""
+
+    hub_moves: bool | None
+    """None: there is no hub."""
+    show_moves: bool
+    """Senders of show data to groups move with the lights."""
+
+    def named(self, word: str) -> str:
+        """The identifier of a layout with these places."""
+        return word + ("-hub-moves" if self.hub_moves else "") + ("-show-moves" if self.show_moves else "")
+
+    @property
+    def words(self) -> str:
+        """The end of a layout's title."""
+        hub = {None: "", True: "; the hub moves with them", False: "; the hub stays"}[self.hub_moves]
+        return hub + ("; the show computer moves with them" if self.show_moves else "")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LayoutMaker:
     """Computes every layout for one household."""
@@ -54,15 +80,18 @@ class LayoutMaker:
     def all(self) -> list[Layout]:
         """Every layout, cheapest first; both places of the hub where there is one."""
         layouts = [self._flat(), self._blocked(), self._own_access_point()]
-        places: tuple[bool | None, ...] = (False, True) if self.binder.hubs else (None,)
-        for hub_moves in places:
-            layouts += [
-                self._guest(hub_moves, is_isolated=False),
-                self._guest(hub_moves, is_isolated=True),
-                self._second_router(hub_moves, lights_behind=True),
-                self._second_router(hub_moves, lights_behind=False),
-                self._vlan(hub_moves),
-            ]
+        hub_places: tuple[bool | None, ...] = (False, True) if self.binder.hubs else (None,)
+        show_places = (False, True) if self._group_senders else (False,)
+        for hub_moves in hub_places:
+            for show_moves in show_places:
+                place = Place(hub_moves=hub_moves, show_moves=show_moves)
+                layouts += [
+                    self._guest(place, is_isolated=False),
+                    self._guest(place, is_isolated=True),
+                    self._second_router(place, lights_behind=True),
+                    self._second_router(place, lights_behind=False),
+                    self._vlan(place),
+                ]
         return layouts
 
     @property
@@ -71,8 +100,25 @@ class LayoutMaker:
         found = {d.device_id for d in self.inventory.devices if "lighting" in d.roles or d.is_chosen}
         return frozenset(found) - self.classes.parties.routers
 
-    def _moves(self, hub_moves: bool | None) -> frozenset[str]:
-        return self.lights | (self.binder.hubs if hub_moves else frozenset())
+    @property
+    def _group_senders(self) -> frozenset[str]:
+        """Who sends show data to a group: no router passes it on, so that only moving the sender keeps it."""
+        found = {
+            one.initiator.device_id
+            for bound in self.wishes
+            if bound.keep.wish == "show-data"
+            for one in bound.classes
+            if one.responder.kind in {"group", "everybody"} and one.initiator.kind == "device"
+        }
+        return frozenset(found) - self.lights - self.binder.hubs - self.classes.parties.routers
+
+    def _moves(self, place: Place) -> frozenset[str]:
+        moves = self.lights
+        if place.hub_moves:
+            moves |= self.binder.hubs
+        if place.show_moves:
+            moves |= self._group_senders
+        return moves
 
     def _flat(self) -> Layout:
         return Layout(
@@ -153,7 +199,7 @@ class LayoutMaker:
             ),
         )
 
-    def _guest(self, hub_moves: bool | None, *, is_isolated: bool) -> Layout:
+    def _guest(self, place: Place, *, is_isolated: bool) -> Layout:
         router = router_entries(serves_time=False, is_relay=False)
         entries = [
             *router,
@@ -163,10 +209,10 @@ class LayoutMaker:
             *walls(),
         ]
         return Layout(
-            layout_id=_named("guest-isolated" if is_isolated else "guest", hub_moves),
+            layout_id=place.named("guest-isolated" if is_isolated else "guest"),
             title="the lights on the guest network, "
             + ("which parts its clients from each other" if is_isolated else "without client isolation")
-            + _hub_words(hub_moves),
+            + place.words,
             router="guest",
             segments=(
                 MAIN_AS_RECORDED,
@@ -176,8 +222,8 @@ class LayoutMaker:
                     clients_reach_each_other=not is_isolated,
                 ),
             ),
-            moves=self._moves(hub_moves),
-            hub_moves=hub_moves,
+            moves=self._moves(place),
+            hub_moves=place.hub_moves,
             entries=tuple(entries),
             protection=2,
             cost=2,
@@ -187,7 +233,7 @@ class LayoutMaker:
             ),
         )
 
-    def _second_router(self, hub_moves: bool | None, *, lights_behind: bool) -> Layout:
+    def _second_router(self, place: Place, *, lights_behind: bool) -> Layout:
         if lights_behind:
             entries = [
                 passing(LIGHTS, ROUTER, f"the second router serves its clients ({_SECOND_CHECK})"),
@@ -208,12 +254,12 @@ class LayoutMaker:
                 "the second router's own IPv6 behaviour is not known: many pass IPv6 on or have none",
             )
         return Layout(
-            layout_id=_named(
-                "lights-behind-second-router" if lights_behind else "main-behind-second-router", hub_moves
+            layout_id=place.named(
+                "lights-behind-second-router" if lights_behind else "main-behind-second-router"
             ),
             title=("the lights" if lights_behind else "the main devices")
             + " behind a second router"
-            + _hub_words(hub_moves),
+            + place.words,
             router="second-router",
             segments=(
                 Segment(
@@ -232,8 +278,8 @@ class LayoutMaker:
                     clients_reach_each_other=True,
                 ),
             ),
-            moves=self._moves(hub_moves),
-            hub_moves=hub_moves,
+            moves=self._moves(place),
+            hub_moves=place.hub_moves,
             entries=tuple(entries),
             unknown_families=frozenset({"ipv6"}),
             protection=0 if lights_behind else 2,
@@ -241,8 +287,8 @@ class LayoutMaker:
             does_not_protect=gaps,
         )
 
-    def _vlan(self, hub_moves: bool | None) -> Layout:
-        moves = self._moves(hub_moves)
+    def _vlan(self, place: Place) -> Layout:
+        moves = self._moves(place)
         context = EntryContext(
             classes=self.classes,
             addressing=self.addressing,
@@ -251,7 +297,7 @@ class LayoutMaker:
             label=self.label,
         )
         needs = [*self._wished_needs(), *self._name_needs(moves)]
-        if hub_moves:
+        if place.hub_moves:
             needs += self._hub_needs()
         is_relay = any(bound.keep.wish == RELAY_WISH and bound.classes for bound in self.wishes)
         serves_time = any(
@@ -267,8 +313,8 @@ class LayoutMaker:
             *walls(),
         ]
         return Layout(
-            layout_id=_named("vlan", hub_moves),
-            title="the lights in a segment of their own (VLAN), few ways open" + _hub_words(hub_moves),
+            layout_id=place.named("vlan"),
+            title="the lights in a segment of their own (VLAN), few ways open" + place.words,
             router="vlan",
             segments=(
                 MAIN_AS_RECORDED,
@@ -279,7 +325,7 @@ class LayoutMaker:
                 ),
             ),
             moves=moves,
-            hub_moves=hub_moves,
+            hub_moves=place.hub_moves,
             entries=tuple(entries),
             is_relayed=is_relay,
             protection=2,
@@ -287,7 +333,8 @@ class LayoutMaker:
             does_not_protect=(
                 "main devices reach the lights' control ports, as wished",
                 "the lights reach each other: one that is taken over reaches the rest of its segment",
-                *(("the hub shares the lights' segment",) if hub_moves else ()),
+                *(("the hub shares the lights' segment",) if place.hub_moves else ()),
+                *((SHOW_GAP,) if place.show_moves else ()),
             ),
         )
 
@@ -320,16 +367,6 @@ class LayoutMaker:
 
 def _is_lookup(one: FlowClass) -> bool:
     return one.transport in {"tcp", "udp"} and one.port in NAME_PORTS
-
-
-def _named(word: str, hub_moves: bool | None) -> str:
-    return f"{word}-hub-moves" if hub_moves else word
-
-
-def _hub_words(hub_moves: bool | None) -> str:
-    if hub_moves is None:
-        return ""
-    return "; the hub moves with them" if hub_moves else "; the hub stays"
 
 
 def _names(inventory: Inventory) -> dict[Address, str]:

@@ -100,7 +100,7 @@ def propose(
     binder = WishBinder(home, inventory, classes)
     wishes = binder.bind()
     label = label_devices(inventory)
-    movable = {d.device_id for d in inventory.devices if "lighting" in d.roles or d.is_chosen} | binder.hubs
+    movable = {device.device_id for device in inventory.devices}
     addressing = plan_addresses(inventory, movable - classes.parties.routers)
     maker = LayoutMaker(
         inventory=inventory,

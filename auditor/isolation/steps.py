@@ -70,7 +70,7 @@ def write_steps(layout: Layout, addressing: Addressing, label: Callable[[str], s
         "internet-blocked": _internet_blocked,
         "own-access-point": _own_access_point,
     }
-    base = layout.layout_id.removesuffix("-hub-moves")
+    base = layout.layout_id.removesuffix("-show-moves").removesuffix("-hub-moves")
     if base in makers:
         return tuple(makers[base](layout, label))
     if base.startswith("guest"):

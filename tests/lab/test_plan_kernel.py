@@ -41,6 +41,7 @@ HOUSEHOLDS = {
     "hub-polling": stories.hub_polling,
     "quiet-and-good": stories.quiet_and_good,
     "both-families": both_families,
+    "after-isolation": stories.after_isolation,
 }
 WITH_HOME_FILE = {"good-vantage", "both-families"}
 ECHOES = {"icmp": 8, "icmpv6": 128}
@@ -121,8 +122,7 @@ def house_for(layout: Layout, proposal: Proposal) -> PlannedHouse:
         if one.transport in {"tcp", "udp"} and one.port
     }
     ports = tuple(sorted({*GRID_PORTS, *recorded}))
-    house = PlannedHouse(proposal, layout, ports, outside_addresses(proposal))
-    return house
+    return PlannedHouse(proposal, layout, ports, outside_addresses(proposal))
 
 
 def test_replay_equals_kernel(proposal: Proposal, record_property: pytest.RecordProperty) -> None:
