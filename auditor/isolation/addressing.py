@@ -38,6 +38,8 @@ class Addressing:
 
     lights_prefix: ipaddress.IPv4Network | None
     """None: every private prefix was seen in the recording, or there is nothing to move."""
+    is_parted_already: bool
+    """The recording shows the lights in a subnet that nobody else but a router has: it stays theirs."""
     planned: dict[str, Address]
     """Of every device that may move, its fixed lease in ``lights_prefix``."""
     shared: frozenset[Address]
@@ -77,15 +79,19 @@ def routable(addresses: Iterable[Address], family: str) -> tuple[Address, ...]:
     return tuple(address for address in addresses if is_global_ipv6(address))
 
 
-def plan_addresses(inventory: Inventory, movable: Iterable[str]) -> Addressing:
+def plan_addresses(
+    inventory: Inventory, movable: Iterable[str], lights: frozenset[str] = frozenset()
+) -> Addressing:
     """
     A prefix for the lights and a host number for each device that may move.
 
-    The last octet is kept where it is free, because people know their devices by it.
+    The last octet is kept where it is free, because people know their devices by it.  Where ``lights`` have a
+    subnet of their own already, it is kept, and they keep their addresses.
     """
     seen = {address for device in inventory.devices for address in device.addresses if is_ipv4(address)}
     used = {ipaddress.IPv4Network((bytes(address[12:]), PREFIX_LENGTH), strict=False) for address in seen}
-    prefix = next((one for one in _after(used) if one not in used), None)
+    own = _own_prefix(inventory, lights)
+    prefix = own or next((one for one in _after(used) if one not in used), None)
     bearers = Counter(
         address
         for device in inventory.devices
@@ -96,18 +102,36 @@ def plan_addresses(inventory: Inventory, movable: Iterable[str]) -> Addressing:
     planned: dict[str, Address] = {}
     if prefix is not None:
         taken: set[int] = {0, 1, 255}
-        for device_id in sorted(set(movable))[:MAX_PLANNED_HOSTS]:
-            own = [address[15] for address in routable(devices[device_id].addresses, "ipv4")]
-            free = (number for number in (*own, *range(FIRST_PLANNED_HOST, 255), *range(2, 255)))
+        # Lights first: in a subnet of their own they must find their octets free.
+        for device_id in sorted(set(movable), key=lambda one: (one not in lights, one))[:MAX_PLANNED_HOSTS]:
+            octets = [address[15] for address in routable(devices[device_id].addresses, "ipv4")]
+            free = (number for number in (*octets, *range(FIRST_PLANNED_HOST, 255), *range(2, 255)))
             number = next(number for number in free if number not in taken)
             taken.add(number)
             planned[device_id] = pack_address(prefix[number])
     return Addressing(
         lights_prefix=prefix,
+        is_parted_already=own is not None,
         planned=planned,
         shared=frozenset(address for address, count in bearers.items() if count > 1),
         devices=devices,
     )
+
+
+def _own_prefix(inventory: Inventory, lights: frozenset[str]) -> ipaddress.IPv4Network | None:
+    """The one subnet of all lights, where others have their own and only a router is in both."""
+    theirs: set[ipaddress.IPv4Network] = set()
+    others: set[ipaddress.IPv4Network] = set()
+    for device in inventory.devices:
+        found = {
+            ipaddress.IPv4Network((bytes(address[12:]), PREFIX_LENGTH), strict=False)
+            for address in routable(device.addresses, "ipv4")
+        }
+        if device.device_id in lights:
+            theirs |= found
+        elif "router" not in device.roles:
+            others |= found
+    return next(iter(theirs)) if len(theirs) == 1 and others and not theirs & others else None
 
 
 def _after(used: set[ipaddress.IPv4Network]) -> tuple[ipaddress.IPv4Network, ...]:

@@ -29,9 +29,9 @@ from auditor.isolation.model import MAX_BECAUSE
 from auditor.packets.batch import ETHERTYPE_ARP, PROTOCOL_ICMPV6
 from auditor.registries import protocol_name
 
-MAX_CLASSES = 20_000
-"""Classes kept apart: a home has some hundreds (common practice); a scan of the outside makes more, whose
-flows are then counted as unknown."""
+MAX_CLASSES = 4_096
+"""Classes kept apart: a home has some hundreds (common practice), each tried under every layout.  A scan makes
+more; its flows count as unknown.  Flows that were answered come first, so that no scan hides a wish."""
 
 PROTOCOL_ICMP, PROTOCOL_IGMP, PROTOCOL_TCP, PROTOCOL_UDP = 1, 2, 6, 17
 ICMP_ERRORS = frozenset({3, 11, 12})  # RFC 792; 4 and 5 are deprecated (RFC 6633) or no error about a flow
@@ -39,6 +39,9 @@ ICMPV6_ERRORS = frozenset({1, 2, 3, 4})  # RFC 4443
 NEIGHBOURS = frozenset({130, 131, 132, 133, 134, 135, 136, 137, 143})
 """ICMPv6 between a host and its link: neighbour discovery (RFC 4861), listener discovery (RFC 2710, 3810)."""
 ROUTER_PORTS = frozenset({67, 68, 547, 546})  # DHCP (RFC 2131), DHCPv6 (RFC 8415)
+
+
+_ANSWERED = frozenset({FlowOutcome.ESTABLISHED, FlowOutcome.MID_STREAM})
 
 
 class End(NamedTuple):
@@ -144,8 +147,15 @@ class FlowClasses:
         """Flows of classes that were too many."""
         self.flows = 0
         self._by_first_packet: dict[PacketReference, FlowClass] = {}
+        unanswered: list[Flow] = []
         for flow in flows:
+            if flow.outcome in _ANSWERED:
+                self._add(flow)
+            else:
+                unanswered.append(flow)
+        for flow in unanswered:
             self._add(flow)
+        self.tallies = dict(sorted(self.tallies.items(), key=lambda item: min(item[1].packets)))
 
     def _add(self, flow: Flow) -> None:
         self.flows += 1
@@ -159,9 +169,10 @@ class FlowClasses:
                 return
             tally = self.tallies[key] = Tally()
         tally.flows += 1
-        tally.answered += flow.outcome in {FlowOutcome.ESTABLISHED, FlowOutcome.MID_STREAM}
+        tally.answered += flow.outcome in _ANSWERED
         if len(tally.packets) < MAX_BECAUSE:
             tally.packets.append(flow.first_packet)
+            tally.packets.sort()
         if flow.period is not None:
             tally.retry_seconds = flow.period.median_seconds
         self._by_first_packet[flow.first_packet] = key

@@ -101,7 +101,10 @@ def propose(
     wishes = binder.bind()
     label = label_devices(inventory)
     movable = {device.device_id for device in inventory.devices}
-    addressing = plan_addresses(inventory, movable - classes.parties.routers)
+    lights = binder.lights | {d.device_id for d in inventory.devices if "lighting" in d.roles}
+    addressing = plan_addresses(
+        inventory, movable - classes.parties.routers, frozenset(lights) - classes.parties.routers
+    )
     maker = LayoutMaker(
         inventory=inventory,
         classes=classes,
@@ -212,6 +215,11 @@ class _Judge:
                 "Over IPv6 a moved light makes up its own address, so that the entry for its port names the "
                 "whole segment of the lights."
             )
+        if self._addressing.is_parted_already:
+            lines.append(
+                "The recording shows the lights in a subnet of their own already: keep it, and compare the "
+                "entries with those your router has. The numbers are counted as if all were in one network."
+            )
         if self._classes.overflow:
             lines.append(
                 f"{self._classes.overflow} flows were too many to be tried one by one; they count as unknown."
@@ -229,6 +237,8 @@ def _with_summary(plan: Plan) -> Plan:
         first = f"{_capital(plan.layout.title)}; no wish is known that it could break."
     else:
         first = f"{_capital(plan.layout.title)}; it breaks no wish that was recorded."
+    if not plan.layout.protection:
+        first += " Nothing is fenced off by it."
     if unknown:
         first += f" Not known: {', '.join(unknown)}."
     second = (

@@ -31,6 +31,7 @@ NEIGHBOUR = "neighbour"
 OUTSIDE, ROUTER = "outside", "router"
 UNKNOWN_OUTSIDE = {"ipv4": "192.0.2.77", "ipv6": "2001:db8:77:77::77"}
 """An outside host that no entry names (RFC 5737, RFC 3849)."""
+SETTLING_TURNS = 10
 STEPS = {"main": ("192.168.77.1", "fd00:77::1"), "lights": ("192.168.78.1", "fd00:78::1")}
 
 
@@ -112,7 +113,13 @@ class PlannedHouse:
                 ipv4 = [format_address(planned) if planned else f"{lights4.rpartition('.')[0]}.{place}"]
                 ipv6 = [a.replace("fd00:77:", "fd00:78:") for a in ipv6]
             self._move_in(
-                device_id, format_link(device.link_addresses[0]), LIGHTS if moves else MAIN, ipv4, ipv6
+                device_id,
+                format_link(device.link_addresses[0])
+                if device.link_addresses
+                else f"02:00:00:00:01:{place:02x}",
+                LIGHTS if moves else MAIN,
+                ipv4,
+                ipv6,
             )
         self._move_in(NEIGHBOUR, "02:00:00:00:00:99", MAIN, ["192.168.77.199"], ["fd00:77::199"])
         for name in (*self._rooms,):
@@ -179,6 +186,22 @@ class PlannedHouse:
             self._tell(name, {"do": "listen", "where": where})
         for name in self._agents:
             assert self._hear(name) == "listening"
+        self._settle()
+
+    def _settle(self) -> None:
+        """Before any rule stands, everybody reaches the outside over both families: neighbours are known, links are up."""
+        ways = (("icmp", "ipv4"), ("icmpv6", "ipv6"))
+        waiting = [
+            Attempt(name, OUTSIDE, transport, family, 0, UNKNOWN_OUTSIDE[family])
+            for name in self._agents
+            if name != OUTSIDE
+            for transport, family in ways
+        ]
+        for _ in range(SETTLING_TURNS):
+            waiting = [attempt for attempt, answered in self.try_all(waiting).items() if not answered]
+            if not waiting:
+                return
+        raise AssertionError(f"the lab does not stand: {waiting}")
 
     def load(self, rules: str) -> None:
         """Give the router its rules."""
@@ -230,6 +253,10 @@ class PlannedHouse:
         done = _run("ip", "netns", "add", self._name(name))
         assert done.returncode == 0, done.stderr
         self._rooms.append(name)
+        # Every address here is given out once: waiting for its duplicate would only cost seconds.
+        self._inside(
+            name, "sysctl", "-q", "-w", "net.ipv6.conf.default.accept_dad=0", "net.ipv6.conf.all.accept_dad=0"
+        )
         self._link(name, "set", "lo", "up")
 
     def _name(self, name: str) -> str:

@@ -16,7 +16,7 @@ import pytest
 
 from auditor.addresses import format_address, parse_address
 from auditor.isolation.flow_classes import End, FlowClass, Tally
-from auditor.isolation.model import Layout, Verdict
+from auditor.isolation.model import LIGHTS, MAIN, Entry, Layout, Selector, Verdict
 from auditor.isolation.nftables import render_nftables
 from auditor.isolation.plan import Proposal
 from auditor.isolation.replay import Replayer
@@ -155,9 +155,39 @@ def test_replay_equals_kernel(proposal: Proposal, record_property: pytest.Record
     assert tried > 500
 
 
+def barred(proposal: Proposal, layout: Layout, house: PlannedHouse) -> list[FlowClass]:
+    """One attempt a pair of hosts that the plan cuts, from the lights."""
+    found: dict[tuple[End, str], FlowClass] = {}
+    replayer = Replayer(layout, proposal.classes)
+    for one in grid(proposal):
+        if (
+            one.initiator.device_id in layout.moves
+            and one.responder.kind in {"device", "home"}
+            and one.transport == "tcp"
+        ) and replayer.rule(one, Tally(answered=1)).verdict is Verdict.CUT:
+            found.setdefault((one.responder, one.family), one)
+    assert found
+    return list(found.values())
+
+
+def opening(one: FlowClass, proposal: Proposal, house: PlannedHouse) -> Entry:
+    """An entry that nobody wished for."""
+    address = parse_address(house.addresses[room_of(one.responder)][one.family])
+    return Entry(
+        source=Selector(segment=LIGHTS),
+        destination=Selector(segment=MAIN, addresses=(address,)),
+        family="ipv4" if one.family == "ipv4" else "ipv6",
+        transport=one.transport,
+        port=one.port,
+    )
+
+
 @pytest.mark.parametrize("layout_id", ["vlan", "vlan-hub-moves"])
 def test_every_needed_entry_is_needed(layout_id: str, tmp_path: Path) -> None:
-    """Each entry made for a wish, taken away, cuts a wished flow in the kernel; with all of them, every one passes."""
+    """
+    Each entry made for a wish, taken away, cuts a wished flow in the kernel; with all of them, every one passes.  Each one
+    added opens a way from the lights that the plan keeps shut.
+    """
     require()
     proposal = propose_for(both_families(), tmp_path, has_home=True)
     plans = {one.layout.layout_id: one for one in (proposal.recommended, *proposal.alternatives)}
@@ -184,6 +214,17 @@ def test_every_needed_entry_is_needed(layout_id: str, tmp_path: Path) -> None:
                 )
             )
             assert not all(house.try_all(attempts).values()), entry
+        house.load(render_nftables(layout, title="whole"))
+        for more in barred(proposal, layout, house):
+            attempt = attempt_of(more, house)
+            assert not house.try_all([attempt])[attempt], attempt
+            house.load(
+                render_nftables(
+                    replace(layout, entries=(opening(more, proposal, house), *layout.entries)), title="more"
+                )
+            )
+            assert house.try_all([attempt])[attempt], attempt
+            house.load(render_nftables(layout, title="whole"))
         house.unload()
         assert all(house.try_all(attempts).values())
     finally:

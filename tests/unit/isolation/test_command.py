@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 
 import jsonschema
 import pytest
@@ -119,7 +118,7 @@ def test_an_input_is_never_overwritten(tmp_path):
     done = command("plan", recording, "--output", folder, "--quiet", "--alarm-from", "never")
     assert done.returncode == 2
     assert recording.read_bytes() == GOOD.read_bytes()
-    assert os.listdir(folder) == ["rules.nft"]
+    assert [path.name for path in folder.iterdir()] == ["rules.nft"]
 
 
 @pytest.mark.parametrize("router", ["nothing", "guest", "vlan"])

@@ -13,9 +13,9 @@ from auditor.addresses import format_address, parse_address
 from auditor.errors import JudgementError
 from auditor.isolation.addressing import plan_addresses
 from auditor.isolation.model import INTERNET, LIGHTS, MAIN, ROUTER
-from tests.household.home import FILE_SERVER, HUB, LIGHT, PHONE, SHOW_COMPUTER, TWIN
+from tests.household.home import FILE_SERVER, HUB, LIGHT, MOVED_LIGHT, PHONE, SHOW_COMPUTER, TWIN
 from tests.household.messages import e131, http_request
-from tests.household.stories import good_vantage, hub_polling, laptop_on_wifi, quiet_and_good
+from tests.household.stories import after_isolation, good_vantage, hub_polling, laptop_on_wifi, quiet_and_good
 from tests.isolation_households import FINE, STATE, both_families, propose_for
 from tests.scenarios.support import cloud_session, on_the_path
 
@@ -247,6 +247,20 @@ def test_addresses_of_a_moved_segment_were_never_seen(tmp_path):
     shared = plan_addresses(replace(proposal.inventory, devices=twins), [d.device_id for d in twins])
     assert shared.shared == {parse_address(LIGHT.ipv4)}
     assert len(set(shared.planned.values())) == 2
+
+
+def test_lights_that_are_parted_already_keep_their_subnet(tmp_path):
+    proposal = propose_for(after_isolation(), tmp_path, devices=(MOVED_LIGHT.link,))
+    assert str(proposal.addressing.lights_prefix) == "192.168.78.0/24"
+    light = next(d.device_id for d in proposal.inventory.devices if d.is_chosen)
+    assert format_address(proposal.addressing.planned[light]) == MOVED_LIGHT.ipv4
+    assert any("already" in line for line in proposal.recommended.unknown)
+
+
+def test_a_plan_that_fences_nothing_off_says_so(tmp_path):
+    proposal = propose_for(good_vantage(), tmp_path, router="guest")
+    assert "Nothing is fenced off" in proposal.nothing.summary[0]
+    assert "Nothing is fenced off" not in plan_of(proposal, "vlan").summary[0]
 
 
 def test_the_wrong_place_is_refused_with_advice(tmp_path):
