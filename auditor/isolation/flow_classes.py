@@ -30,8 +30,8 @@ from auditor.packets.batch import ETHERTYPE_ARP, PROTOCOL_ICMPV6
 from auditor.registries import protocol_name
 
 MAX_CLASSES = 4_096
-"""Classes kept apart: a home has some hundreds (common practice), each tried under every layout.  A scan makes
-more; its flows count as unknown.  Flows that were answered come first, so that no scan hides a wish."""
+"""Classes kept apart: a home has some hundreds (common practice), each tried under every layout.  A scan
+makes more; its flows count as unknown.  Flows that were answered come first, so that no scan hides a wish."""
 
 PROTOCOL_ICMP, PROTOCOL_IGMP, PROTOCOL_TCP, PROTOCOL_UDP = 1, 2, 6, 17
 ICMP_ERRORS = frozenset({3, 11, 12})  # RFC 792; 4 and 5 are deprecated (RFC 6633) or no error about a flow

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from typing import Any
 
 LEAST_CACHE_VALIDITY_HOURS = 24
-MAX_SYSTEMINFO_CHARACTERS = 60
+MAX_SYSTEMINFO_CHARACTERS = 60  # RFC 8520 section 3.7
 MAX_PROBLEMS = 50  # told of one file: enough to mend it
 _FAMILY_OF_TYPE = {"ipv4-acl-type": "ipv4", "ipv6-acl-type": "ipv6"}
 

@@ -9,7 +9,7 @@ everything upstream and nothing come in.  Each such line says "check".
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from auditor.addresses import Address, parse_address
 from auditor.inventory.facts import RemoteContactFact
@@ -190,7 +190,7 @@ class LayoutMaker:
             ),
             moves=self.lights | frozenset(by_hand - self.classes.parties.routers),
             hub_moves=False if self.binder.hubs else None,
-            entries=tuple(walls()),
+            entries=tuple(_parted_by_air()),
             protection=2,
             cost=1,
             does_not_protect=(
@@ -363,6 +363,21 @@ class LayoutMaker:
             if not ends & self.binder.hubs or not tally.answered or one.transport not in {"tcp", "udp"}:
                 continue
             yield Need(one=one, reason="what the hub did before it moved")
+
+
+def _parted_by_air() -> list[Entry]:
+    """An access point that is joined to nothing: it gives addresses, and no router is there to ask for more."""
+    lights, router = Selector(segment=LIGHTS), Selector(segment=ROUTER)
+    leases = Entry(
+        source=lights,
+        destination=router,
+        family="ipv4",
+        transport="udp",
+        port=67,
+        reason="addresses from the access point itself",
+    )
+    no_router = passing(LIGHTS, ROUTER, "no router is on that network", forwarding="drop")
+    return [replace(entry, enforced_by="access-point") for entry in (leases, no_router, *walls())]
 
 
 def _is_lookup(one: FlowClass) -> bool:

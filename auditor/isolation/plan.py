@@ -8,7 +8,7 @@ exceptions, fewer devices to move, fewer entries.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from auditor.errors import JudgementError
@@ -129,6 +129,13 @@ def propose(
         (plan for plan in plans if plan not in (recommended, cheaper, nothing)),
         key=lambda plan: (plan.layout.cost, _rank(plan)),
     )
+    if router is None:
+        nobody_said = (
+            "Nobody said what your router can do, so everything was tried; say it with --router, or in "
+            "the home file."
+        )
+        recommended = replace(recommended, unknown=(*recommended.unknown, nobody_said))
+        nothing = recommended if nothing.layout == recommended.layout else nothing
     return Proposal(
         recommended=recommended,
         cheaper=cheaper,
@@ -246,15 +253,7 @@ def _with_summary(plan: Plan) -> Plan:
         f"{replay.kept} kept ({replay.still_exposed} still exposed), {replay.cut} cut ({replay.broken} of "
         f"them wished for), {replay.unknown} unknown."
     )
-    return Plan(
-        layout=plan.layout,
-        wishes=plan.wishes,
-        replay=plan.replay,
-        steps=plan.steps,
-        beside=plan.beside,
-        unknown=plan.unknown,
-        summary=(first, second),
-    )
+    return replace(plan, summary=(first, second))
 
 
 def _capital(text: str) -> str:

@@ -12,7 +12,8 @@ import pytest
 from auditor.addresses import format_address, parse_address
 from auditor.errors import JudgementError
 from auditor.isolation.addressing import plan_addresses
-from auditor.isolation.model import INTERNET, LIGHTS, MAIN, ROUTER
+from auditor.isolation.model import INTERNET, LIGHTS, MAIN, ROUTER, Verdict
+from auditor.isolation.replay import Replayer
 from tests.household.home import FILE_SERVER, HUB, LIGHT, MOVED_LIGHT, PHONE, SHOW_COMPUTER, TWIN
 from tests.household.messages import e131, http_request
 from tests.household.stories import after_isolation, good_vantage, hub_polling, laptop_on_wifi, quiet_and_good
@@ -255,6 +256,21 @@ def test_lights_that_are_parted_already_keep_their_subnet(tmp_path):
     light = next(d.device_id for d in proposal.inventory.devices if d.is_chosen)
     assert format_address(proposal.addressing.planned[light]) == MOVED_LIGHT.ipv4
     assert any("already" in line for line in proposal.recommended.unknown)
+
+
+def test_the_own_access_point_has_no_router_behind_it(tmp_path):
+    proposal = propose_for(good_vantage(), tmp_path)
+    plan = plan_of(proposal, "own-access-point")
+    replayer = Replayer(plan.layout, proposal.classes)
+    lookups = [
+        one
+        for one in proposal.classes.tallies
+        if one.port == 53 and one.initiator.device_id in plan.layout.moves
+    ]
+    assert lookups
+    assert {replayer.rulings[one].verdict for one in lookups} == {Verdict.CUT}
+    assert states(plan)["phone-control"] == "kept"
+    assert states(plan)["time"] == "broken"
 
 
 def test_a_plan_that_fences_nothing_off_says_so(tmp_path):
