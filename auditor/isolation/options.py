@@ -366,7 +366,7 @@ class LayoutMaker:
 
 
 def _parted_by_air() -> list[Entry]:
-    """An access point that is joined to nothing: it gives addresses, and no router is there to ask for more."""
+    """An access point that is joined to nothing: it gives addresses, and no router is there to ask."""
     lights, router = Selector(segment=LIGHTS), Selector(segment=ROUTER)
     leases = Entry(
         source=lights,
