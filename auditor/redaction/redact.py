@@ -31,6 +31,7 @@ from auditor.addresses import (
 )
 from auditor.home.model import ROLES
 from auditor.inventory.model import Device, Inventory
+from auditor.redaction.plan import planned_addresses, redact_plan
 from auditor.redaction.pseudonym import assign_pseudonyms
 
 Document = dict[str, Any]
@@ -84,24 +85,6 @@ _FREE_TEXT = frozenset(
     }
 )
 
-# In a plan most values are sentences; these are words of our own enumerations and the reader's file names.
-_PLAN_WORDS = frozenset(
-    {
-        "layout",
-        "router",
-        "segment",
-        "transport",
-        "family",
-        "direction",
-        "forwarding",
-        "enforced_by",
-        "state",
-        "capture",
-        "cautions",
-        "name",
-    }
-)
-
 
 def redact(
     document: Document,
@@ -150,7 +133,7 @@ class _Gate:
             for name in (*device.hostnames, device.nickname or "")
         } | {_folded(row["name"]) for row in shown_remote if row["name"]}
         self._allow(asked_for)
-        self._allowed_addresses |= _planned_addresses(document["plan"])
+        self._allowed_addresses |= planned_addresses(document["plan"])
         words = self._private_words(document, inventory)
         self._words = {_folded(word): instead for word, instead in reversed(words.items())}
         # One alternation of all words would try each of them at each character of each text.  Looking for a
@@ -219,7 +202,7 @@ class _Gate:
             "could_not_see": [self._row(row) for row in document["coverage"]["could_not_see"]],
         }
         if document["plan"] is not None:
-            shown["plan"] = self._plan(document["plan"])
+            shown["plan"] = redact_plan(document["plan"], text=self.text, identifier=self.identifier)
         shown["issues"] += [
             {"where": WITHHELD, "problem": what, "count": count} for what, count in self._withheld.items()
         ]
@@ -253,16 +236,6 @@ class _Gate:
             "vendor": None,
             "lighting": {**row["lighting"], "reasons": []},
         }
-
-    def _plan(self, value: Any, name: str = "") -> Any:
-        """A plan with its alternatives, which hold none of their own: every text of it may name somebody."""
-        if isinstance(value, dict):
-            return {key: self._plan(part, key) for key, part in value.items()}
-        if isinstance(value, list):
-            return [self._plan(part, name) for part in value]
-        if not isinstance(value, str) or name in _PLAN_WORDS:
-            return value
-        return self.identifier(value) if name == "device_id" else self.text(value)
 
     def _capture(self, row: Document) -> Document:
         """The SHA-256 names the recording; everything else free is text."""
@@ -362,16 +335,6 @@ def _addresses_of(chosen: Iterable[Device], remote_rows: Iterable[Document]) -> 
         except ValueError:  # a contact known by name alone
             continue
     return allowed
-
-
-def _planned_addresses(plan: Document | None) -> set[str]:
-    """Addresses that the plan itself made up: nobody has them yet."""
-    if plan is None:
-        return set()
-    plans = (plan, *plan["alternatives"])
-    given = {row["address"] for one in plans for row in one["placements"]}
-    prefixes = {row["prefix"].partition("/")[0] for one in plans for row in one["segments"] if row["prefix"]}
-    return (given | prefixes) - {None}
 
 
 def _links_inside(devices: Iterable[Device]) -> Iterable[Any]:
