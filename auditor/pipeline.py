@@ -8,9 +8,11 @@ by the length of the recording.
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, cast
@@ -39,50 +41,24 @@ from auditor.redaction.pseudonym import derive_key
 from auditor.redaction.redact import redact
 from auditor.report.document import EMPTY_JUDGEMENT, NOTHING_JUDGED, build_document
 from auditor.report.evidence import HeaderKeeper, PacketHeader
-from auditor.report.json import render_json
-from auditor.report.markdown import render_markdown
 from auditor.report.outline import Outline
 from auditor.report.plan import build_plan, tell_plan
+from auditor.report.result import AuditReport as AuditReport
+from auditor.report.result import PlanReport as PlanReport
 from auditor.report.story import tell_audit, tell_check
-from auditor.report.text import render_text
-from auditor.report.verdict import findings_from
 from auditor.ruleset.evaluate import evaluate
 from auditor.ruleset.finding import Judgement
 from auditor.ruleset.loader import load_rules
+from auditor.ruleset.model import RuleSet
 
 STANDARD_INPUT = "-"
+
+COLLECTION_OBJECTS = 100_000
+"""Objects more than there were, before cycles are looked for: at some hundred octets each 10 MB."""
 
 PathLike = str | os.PathLike[str]
 Progress = Callable[[int, int | None], None]
 """Called with octets read so far and octets in all, None where that is unknown."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AuditReport:
-    """The result of one run; everything in it has passed the redaction."""
-
-    document: dict[str, Any]
-    """House section 9, schema 1.  Shared, not copied: treat it as read-only."""
-    outline: Outline
-    """The same content in the order of a printed report."""
-    not_judged: str | None
-    """Why nothing could be judged, or an input could not be read; None where all could."""
-
-    def to_json(self) -> str:
-        """JSON text of the document."""
-        return render_json(self.document)
-
-    def to_text(self, *, colour: bool = False) -> str:
-        """Plain text, eighty columns."""
-        return render_text(self.outline, colour=colour)
-
-    def to_markdown(self) -> str:
-        """CommonMark with tables."""
-        return render_markdown(self.outline)
-
-    def findings_from(self, severity: str) -> list[dict[str, Any]]:
-        """Findings that count, at or above a severity word; ``never`` gives none."""
-        return findings_from(self.document, severity)
 
 
 def audit(
@@ -106,6 +82,20 @@ def audit(
     """
     typed_home = _home(home)
     rule_set = load_rules([Path(folder) for folder in rules])
+    with _rare_collections():
+        return _audit(paths, devices, typed_home, rule_set, reveal=reveal, strict=strict, progress=progress)
+
+
+def _audit(
+    paths: PathLike | Sequence[PathLike],
+    devices: Sequence[str],
+    typed_home: Home,
+    rule_set: RuleSet,
+    *,
+    reveal: bool,
+    strict: bool,
+    progress: Progress | None,
+) -> AuditReport:
     run = _read(paths, devices=devices, home=typed_home, strict=strict, progress=progress)
     judgement = evaluate(run.inventory, rule_set, typed_home)
     try:
@@ -114,17 +104,6 @@ def audit(
         proposal = None
     report = _report(run, judgement, typed_home, reveal=reveal, tell=tell_audit, proposal=proposal)
     return replace(report, document={**report.document, "plan": None})  # two lines of it are told, no more
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlanReport(AuditReport):
-    """The result of ``plan``."""
-
-    files: Mapping[str, str]
-    """Contents by file name: the steps, the rules and the usage descriptions; empty where there is no plan.
-
-    The rules hold the addresses of the devices that they name, revealed or not: without them they are none.
-    """
 
 
 def plan(
@@ -147,13 +126,14 @@ def plan(
     """
     typed_home = _home(home)
     rule_set = load_rules([Path(folder) for folder in rules])
-    run = _read(paths, devices=devices, home=typed_home, strict=strict, progress=progress)
-    judgement = evaluate(run.inventory, rule_set, typed_home)
-    proposal, refusal = None, None
-    try:
-        proposal = _propose(run, judgement, typed_home, router)
-    except JudgementError as error:
-        refusal = str(error)
+    with _rare_collections():
+        run = _read(paths, devices=devices, home=typed_home, strict=strict, progress=progress)
+        judgement = evaluate(run.inventory, rule_set, typed_home)
+        proposal, refusal = None, None
+        try:
+            proposal = _propose(run, judgement, typed_home, router)
+        except JudgementError as error:
+            refusal = str(error)
     report = _report(
         run, judgement, typed_home, reveal=reveal, tell=tell_plan, proposal=proposal, refusal=refusal
     )
@@ -213,6 +193,26 @@ def read_messages(path: PathLike | Sequence[PathLike], *, strict: bool = False) 
     for batch in open_capture(path):
         yield from dispatcher.feed(batch, duplicates.mark(batch))
     yield from dispatcher.finish()
+
+
+@contextmanager
+def _rare_collections() -> Iterator[None]:
+    """
+    Let the collector of reference cycles run seldom.
+
+    What a run makes lives until its end and holds no cycles but those of
+    exceptions that were caught; looking through all of it each 700 objects took
+    a quarter of the time.  The interpreter's own setting comes back afterwards.
+    """
+    before = gc.get_threshold()
+    if not before[0]:  # the caller has put it out
+        yield
+        return
+    gc.set_threshold(max(before[0], COLLECTION_OBJECTS), *before[1:])
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

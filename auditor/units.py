@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from functools import lru_cache
 
 NS_PER_SECOND = 1_000_000_000
 NS_PER_MILLISECOND = 1_000_000
@@ -17,11 +18,17 @@ def format_time(timestamp_ns: int) -> str:
     written as a plain number of seconds.
     """
     seconds, nanoseconds = divmod(timestamp_ns, NS_PER_SECOND)
+    whole = _format_second(seconds)
+    return f"{seconds}.{nanoseconds:09d}" if whole is None else f"{whole}.{nanoseconds:09d}Z"
+
+
+@lru_cache(maxsize=4096)  # a report names the seconds of an hour again and again
+def _format_second(seconds: int) -> str | None:
     try:
         moment = datetime.fromtimestamp(seconds, UTC)
     except (OverflowError, ValueError, OSError):
-        return f"{seconds}.{nanoseconds:09d}"
-    return f"{moment.replace(tzinfo=None).isoformat()}.{nanoseconds:09d}Z"
+        return None
+    return moment.replace(tzinfo=None).isoformat()
 
 
 def seconds_between(start_ns: int, end_ns: int) -> float:

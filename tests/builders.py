@@ -16,9 +16,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tests.household import messages, octets
+from tests.household import air, messages, octets
 from tests.household.connection import Connection
-from tests.household.files import Captured, pcap, pcapng
+from tests.household.files import ETHERNET, Captured, pcap, pcapng
 from tests.household.home import MAIN, START_NS, Host, Segment
 from tests.household.octets import ACK, RST, SYN, is_ipv6
 from tests.household.sessions import Transcript
@@ -36,6 +36,7 @@ class Frame:
     time_ns: int
     octets: bytes
     comment: str | None = None
+    link_type: int = ETHERNET
 
 
 @dataclass(slots=True)
@@ -137,6 +138,11 @@ class Recording:
     def _identification(self, source: str) -> int:
         self._identifications[source] = (self._identifications.get(source, 0) + 1) & 0xFFFF
         return self._identifications[source]
+
+    def air(self, frame: bytes) -> None:
+        """A frame that a second interface in monitor mode hears (pcapng alone)."""
+        self.frames.append(Frame(self.now_ns, frame, link_type=air.LINK_TYPE))
+        self.wait(0.002)
 
     # Joining and finding
 
@@ -352,6 +358,7 @@ class Recording:
                 octets=frame.octets[:snap_octets] if snap_octets else frame.octets,
                 original_octets=len(frame.octets),
                 comment=frame.comment if turn == 0 else None,
+                link_type=frame.link_type,
             )
             for frame in self.frames
             for turn in range(copies)

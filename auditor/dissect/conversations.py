@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Iterator
 
+from auditor.dissect.interest import slot_of
 from auditor.dissect.registry import Conversation, Dissector
-from auditor.dissect.select import Selector, slot_of
+from auditor.dissect.select import Selector
 from auditor.flows.flow import Endpoint, FlowKey
 from auditor.flows.stream import ByteStream
 from auditor.packets.batch import (
@@ -110,6 +111,11 @@ class Talk:
         self.held_octets = 0
         """In the streams of both directions."""
 
+    @property
+    def is_finished(self) -> bool:
+        """Whether nothing further is read of a connection."""
+        return self.directions is not None and self.directions[0].finished and self.directions[1].finished
+
     def orient(self, initiator_forward: bool) -> FlowKey:
         """Make, or remake, the flow key with the initiator first."""
         self.initiator_forward = initiator_forward
@@ -206,7 +212,7 @@ class Talks:
                 self.want(talk, bool(forward), wanted=False)
                 self._selector.stop_passing(talk.number, bool(forward))
                 if direction.finished:
-                    self._selector.finished.remove(slot_of(talk.number, bool(forward)))
+                    self._selector.finished.remove_conversation(talk.number, bool(forward))
         else:
             self.want_datagrams(talk, wanted=False)
             if talk.looks < 0:
@@ -236,7 +242,7 @@ class Talks:
             direction.is_passing = False
             self.want(talk, forward, wanted=False)
             self._selector.stop_passing(talk.number, forward)
-            self._selector.finished.add(slot_of(talk.number, forward))
+            self._selector.finished.add_conversation(talk.number, forward)
 
     def finish_datagrams(self, talk: Talk) -> None:
         """Say that datagrams of a conversation need not be looked at any more."""
@@ -254,9 +260,10 @@ class Talks:
             change(slot_of(talk.number, False))
 
     def _finished_datagrams(self, talk: Talk, *, is_finished: bool) -> None:
-        change = self._selector.finished.add if is_finished else self._selector.finished.remove
-        change(slot_of(talk.number, True))
-        change(slot_of(talk.number, False))
+        finished = self._selector.finished
+        change = finished.add_conversation if is_finished else finished.remove_conversation
+        change(talk.number, True)
+        change(talk.number, False)
 
     def is_finished(self, number: int, forward: bool) -> bool:
         """Whether nothing further of a direction will be read; exact, where slots are not."""

@@ -7,12 +7,13 @@ word for word, and a message says nothing about its packet.
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Sequence
 
 from auditor.dissect.conversations import Talk, Talks
-from auditor.dissect.message import Message
+from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.outcome import Outcome
-from auditor.dissect.registry import Dissector, Transport
+from auditor.dissect.registry import Conversation, Dissector, FlowDatagramParser, Transport
 from auditor.errors import DecodeError
 from auditor.flows.flow import PacketReference
 from auditor.packets.batch import FIRST_FRAGMENT
@@ -27,6 +28,10 @@ MAX_REMEMBERED_OCTETS = 1_500  # a longer datagram was put together from fragmen
 
 MAX_LOOKS = 8
 """Datagrams of one conversation that may be unknown, one a batch, before it is left alone."""
+
+MAX_MEMORIES = 1_024
+"""Conversations of which a dissector remembers something at once; a dissector keeps at most 16 KiB of one, so
+16 MiB.  A home opens some tens within the second that an opening takes."""
 
 HEAD_OCTETS = 64  # contract of Dissector.looks_like
 
@@ -48,6 +53,8 @@ class DatagramReader:
         self._talks = talks
         self._outcome = outcome
         self._remembered: dict[str, dict[bytes, Message]] = {row.name: {} for row in rows}
+        self._conversations: OrderedDict[int, Conversation] = OrderedDict()
+        """Those with a memory by their talk's number, the oldest first."""
 
     def read(
         self,
@@ -65,17 +72,18 @@ class DatagramReader:
             return
         dissector = talk.dissector
         message: Message | None = None
-        if dissector is not None:
+        has_memory = dissector is not None and dissector.parse_flow_datagram is not None
+        if dissector is not None and not has_memory:
             message = self._remembered[dissector.name].get(payload)
         if message is None:
             head = payload[:HEAD_OCTETS]
-            if dissector is None or not dissector.looks_like(head):
+            if dissector is None or not (has_memory or (dissector.continues or dissector.looks_like)(head)):
                 dissector = self._choose(talk, forward, head)
                 if dissector is None:
                     self._note_unknown(talk, forward)
                     return
                 self._claim(talk, forward, dissector)
-            message = self._parse(talk, dissector, payload, missing, marks, packet, timestamp_ns)
+            message = self._parse(talk, forward, dissector, payload, missing, marks, packet, timestamp_ns)
         if (
             message is not None
             and dissector is not None
@@ -88,6 +96,7 @@ class DatagramReader:
     def _parse(
         self,
         talk: Talk,
+        forward: bool,
         dissector: Dissector,
         payload: bytes,
         missing: int,
@@ -95,14 +104,15 @@ class DatagramReader:
         packet: PacketReference,
         timestamp_ns: int,
     ) -> Message | None:
-        parser = dissector.parse_datagram
-        if parser is None:
-            return None
+        parser, with_memory = dissector.parse_datagram, dissector.parse_flow_datagram
         remembered = self._remembered[dissector.name]
-        message = remembered.get(payload)
-        if message is not None:
-            return message
+        if with_memory is None and payload in remembered:
+            return remembered[payload]
         try:
+            if with_memory is not None:
+                return self._parse_with_memory(talk, forward, dissector.name, with_memory, payload)
+            if parser is None:
+                return None
             message = self._outcome.parse(dissector.name, parser, Cursor(payload))
         except DecodeError as error:
             note = ""
@@ -119,6 +129,33 @@ class DatagramReader:
                     del remembered[oldest]
             remembered[payload] = message
         return message
+
+    def _parse_with_memory(
+        self, talk: Talk, forward: bool, name: str, parser: FlowDatagramParser, payload: bytes
+    ) -> Message | None:
+        """As ``_parse``, with the conversation; None also where there is nothing to hand on."""
+        conversation = talk.conversation
+        if conversation is None:
+            conversation = talk.conversation = Conversation()
+        from_initiator = forward == talk.initiator_forward
+        try:
+            message = self._outcome.parse(name, parser, Cursor(payload), from_initiator, conversation)
+        finally:
+            if conversation.finished:
+                self._conversations.pop(talk.number, None)
+                talk.conversation = None
+                self._talks.finish_datagrams(talk)
+            elif conversation.memory is not None:
+                self._remember(talk.number, conversation)
+        return None if isinstance(message, PassedOver) else message
+
+    def _remember(self, number: int, conversation: Conversation) -> None:
+        """Take the memory of the conversation that has had one for longest where there are too many."""
+        if number not in self._conversations and len(self._conversations) >= MAX_MEMORIES:
+            _, oldest = self._conversations.popitem(last=False)
+            oldest.memory = None
+        # A number comes again when its talk was forgotten and begins anew.
+        self._conversations[number] = conversation
 
     def _claim(self, talk: Talk, forward: bool, dissector: Dissector) -> None:
         talk.dissector = dissector
@@ -146,8 +183,13 @@ class DatagramReader:
         if self._has_ports:
             self._outcome.unknown(talk, forward)
         talk.looks += 1
-        if talk.looks >= MAX_LOOKS and talk.dissector is None and not self._has_port_of_ours(talk, forward):
+        if talk.looks < MAX_LOOKS or self._has_port_of_ours(talk, forward):
+            return
+        if talk.dissector is None:
             self._talks.finish_datagrams(talk)
+        else:
+            # Media between messages: from here on one a batch is looked at, and those beside a message.
+            self._talks.want_datagrams(talk, wanted=False)
 
     def _has_port_of_ours(self, talk: Talk, forward: bool) -> bool:
         return any(port in self._by_port for port in talk.row.ports(forward))

@@ -11,6 +11,8 @@ then; ``finish`` gives what was still waiting for more octets.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
 
@@ -18,11 +20,13 @@ from auditor.dissect.conversations import MAX_CONVERSATIONS, Endpoints, Talk, Ta
 from auditor.dissect.datagrams import DatagramReader
 from auditor.dissect.message import Envelope, Issue
 from auditor.dissect.outcome import Outcome
-from auditor.dissect.registry import Dissector
-from auditor.dissect.select import OTHER_PROTOCOLS, Selector
-from auditor.dissect.streams import HEAD_OCTETS, Segment, StreamReader
+from auditor.dissect.registry import Dissector, Transport
+from auditor.dissect.segment import Segment
+from auditor.dissect.select import MANAGEMENT_FRAMES, OTHER_PROTOCOLS, Chosen, Selector
+from auditor.dissect.streams import StreamReader
 from auditor.dissect.table import DISSECTORS
 from auditor.flows.flow import FlowKey, PacketReference
+from auditor.flows.stream import SEQUENCE_SPACE
 from auditor.packets.batch import FIN, PROTOCOL_TCP, PROTOCOL_UDP, RST, SYN, PacketBatch
 
 
@@ -35,13 +39,21 @@ class Dispatcher:
         self._selector = Selector(dissectors, self._is_finished)
         self._talks = Talks(self._selector)
         self._streams = StreamReader(dissectors, self._talks, self._selector, self._outcome)
-        self._datagrams = {
-            PROTOCOL_UDP: DatagramReader("udp", dissectors, self._talks, self._outcome),
-            OTHER_PROTOCOLS["icmp"]: DatagramReader("icmp", dissectors, self._talks, self._outcome),
-            OTHER_PROTOCOLS["icmpv6"]: DatagramReader("icmpv6", dissectors, self._talks, self._outcome),
-            OTHER_PROTOCOLS["igmp"]: DatagramReader("igmp", dissectors, self._talks, self._outcome),
-        }
+        self._datagrams = self._datagram_readers(dissectors)
         self._has_said_full = False
+
+    def _datagram_readers(self, dissectors: tuple[Dissector, ...]) -> dict[int, DatagramReader]:
+        """One for each value of ``Chosen.protocol``; an ethertype has its own, for it decides."""
+
+        def reader(transport: Transport, rows: Sequence[Dissector] = dissectors) -> DatagramReader:
+            return DatagramReader(transport, rows, self._talks, self._outcome)
+
+        readers = {PROTOCOL_UDP: reader("udp"), MANAGEMENT_FRAMES: reader("ieee80211")}
+        readers |= {number: reader(transport) for transport, number in OTHER_PROTOCOLS.items()}
+        frames = [row for row in dissectors if row.transport == "ethernet"]
+        for ethertype in sorted({ethertype for row in frames for ethertype in row.ports}):
+            readers[ethertype] = reader("ethernet", [row for row in frames if ethertype in row.ports])
+        return readers
 
     @property
     def unclaimed(self) -> dict[FlowKey, int]:
@@ -60,9 +72,22 @@ class Dispatcher:
         ``is_duplicate``: packets that were recorded before; they are left out.
         """
         chosen = self._selector.choose(batch, is_duplicate)
+        origins = self._read(batch, chosen)
+        rest = self._selector.choose_rest(batch)
+        if rest is not None:
+            origins += self._read(batch, rest)
+        items = self._outcome.take()
+        if rest is None or len(items) < 2:
+            return items
+        order = sorted(range(len(items)), key=origins.__getitem__)
+        return [items[place] for place in order]
+
+    def _read(self, batch: PacketBatch, chosen: Chosen) -> list[int]:
+        """Read packets; gives for each item that came of it the row of the packet that brought it."""
         rows = chosen.index
-        if not rows:
-            return []
+        origins: list[int] = []
+        if not rows.size:
+            return origins
         # One conversion for each column and batch: element access on columns costs ten times as much.
         offsets = batch.payload_offset[rows].tolist()
         lengths = batch.payload_length[rows].tolist()
@@ -75,27 +100,30 @@ class Dispatcher:
         flags = batch.tcp_flags[rows].tolist()
         sequences = batch.tcp_sequence[rows].tolist()
         acknowledgements = batch.tcp_acknowledgement[rows].tolist()
-        talks, streams = self._talks, self._streams
+        talks, streams, items = self._talks, self._streams, self._outcome.items
+        known = len(items)
         with memoryview(batch.buffer) as view:
             for i, (row, number, forward, protocol) in enumerate(
-                zip(rows, chosen.conversation, chosen.forward, chosen.protocol, strict=True)
+                zip(rows.tolist(), chosen.conversation, chosen.forward, chosen.protocol, strict=True)
             ):
                 talk = talks.get(number)
                 start, length = offsets[i], lengths[i]
                 if protocol == PROTOCOL_TCP:
                     flag = flags[i]
-                    opens_or_closes = flag & (SYN | FIN | RST)
+                    is_opening = flag & SYN
                     if talk is None:
-                        if not length and not flag & SYN:
+                        if not length and not is_opening:
                             continue
-                    elif flag & SYN:
+                    elif is_opening:
                         talk = self._same_connection(talk, forward, sequences[i])
-                    elif not opens_or_closes and not streams.is_wanted(
-                        talk, forward, view[start : start + min(length, HEAD_OCTETS)]
-                    ):
+                    elif flag & (FIN | RST):
+                        if talk.is_finished:
+                            streams.end(talk, forward, flag)
+                            continue
+                    elif not streams.is_wanted(talk, forward, view, start, length):
                         continue
                     segment = Segment(
-                        sequences[i],
+                        (sequences[i] + 1) % SEQUENCE_SPACE if is_opening else sequences[i],
                         acknowledgements[i],
                         flag,
                         bytes(view[start : start + length]),
@@ -105,18 +133,21 @@ class Dispatcher:
                         link_types[i],
                     )
                     streams.read(talk or self._add(batch, row, number, forward), forward, segment)
-                    continue
-                self._datagrams[protocol].read(
-                    talk or self._add(batch, row, number, forward),
-                    forward,
-                    bytes(view[start : start + length]),
-                    missing[i],
-                    marks[i],
-                    PacketReference(captures[i], packets[i]),
-                    times[i],
-                    link_types[i],
-                )
-        return self._outcome.take()
+                elif talk is None or talk.looks >= 0:  # below 0: read to its end earlier in this batch
+                    self._datagrams[protocol].read(
+                        talk or self._add(batch, row, number, forward),
+                        forward,
+                        bytes(view[start : start + length]),
+                        missing[i],
+                        marks[i],
+                        PacketReference(captures[i], packets[i]),
+                        times[i],
+                        link_types[i],
+                    )
+                if len(items) > known:
+                    origins += [row] * (len(items) - known)
+                    known = len(items)
+        return origins
 
     def finish(self) -> list[Envelope | Issue]:
         """Hand on what was still waiting for octets that the recording does not hold."""

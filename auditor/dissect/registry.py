@@ -14,7 +14,8 @@ from typing import Any, Literal
 from auditor.dissect.message import Message
 from auditor.wire import Cursor
 
-Transport = Literal["tcp", "udp", "icmp", "icmpv6", "igmp"]
+Transport = Literal["tcp", "udp", "icmp", "icmpv6", "igmp", "gre", "ethernet", "ieee80211"]
+"""What carries the messages: an IP protocol, frames of an ethertype, or 802.11 management frames."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -30,6 +31,10 @@ class Conversation:
     server_finished: bool = False
     is_resumed: bool = False
     """Set by dispatch for the first octets behind a loss: nothing remembered of this side holds any more."""
+    next_protocol: str | None = None
+    """Set by the dissector where another protocol takes the connection over behind this message (an upgrade,
+    an answer to a request for encryption): the name of its row.  Dispatch reads on with it, memory empty;
+    where the table has no such row, nothing further is read."""
     ended: bool = False
     """Set by dispatch where nothing will come behind the octets at hand (closed, lost, not captured, end of
     the recording): a parser that waits for a body hands on what it has."""
@@ -37,6 +42,17 @@ class Conversation:
 
 DatagramParser = Callable[[Cursor], Message]
 """Parse one datagram; raises ``DecodeError`` and nothing else."""
+
+FlowDatagramParser = Callable[[Cursor, bool, Conversation], Message]
+"""
+Parse one datagram with what is remembered of its conversation.
+
+Arguments: the cursor, whether the datagram comes from the initiator as far as
+known, the conversation.  Raises ``DecodeError`` and nothing else.  A
+``PassedOver`` is not handed on.  ``finished`` and ``memory`` of the
+conversation are as for streams; dispatch may take the memory away when too
+many conversations have one.
+"""
 
 StreamParser = Callable[[Cursor, bool, Conversation], Message]
 """
@@ -59,16 +75,26 @@ class Dissector:
     """Identifier of the protocol in every output: IANA service name in lower case where there is one."""
     transport: Transport
     ports: frozenset[int]
-    """Where the protocol is registered to be; only a hint that makes payload worth a look."""
+    """Where the protocol is registered to be; only a hint that makes payload worth a look.
+    Of transport ``ethernet`` its ethertypes, which decide."""
     looks_like: Callable[[bytes], bool]
     """Cheap and total: whether octets that begin so (at most 64 are handed over) are worth parsing."""
     parse_datagram: DatagramParser | None = None
+    parse_flow_datagram: FlowDatagramParser | None = None
+    """Used instead of ``parse_datagram`` where what one datagram says depends on those before; once such a
+    dissector has claimed a conversation it is given every datagram, whatever it begins with."""
     parse_stream: StreamParser | None = None
     client_speaks: Callable[[bytes], bool | None] | None = None
     """For streams: whether such a beginning is what a client says (a server's answer gives False; None: both
     may); used where the opening was not recorded.  No function: the ports decide."""
     any_port: bool = True
     """Whether ``looks_like`` is specific enough to be tried on every port."""
+    needs_opening: bool = False
+    """For streams whose beginning says much at the opening of a connection and little in the middle of one
+    (bodies of other protocols begin so as well): claimed only where the opening was recorded."""
+    continues: Callable[[bytes], bool] | None = None
+    """As ``looks_like``, in a conversation that the row has claimed already; no function: the same.  An
+    answer may say less about itself than the request that it follows."""
     beginnings: tuple[bytes, ...] = ()
     """For streams: first octets (two are compared) by which a conversation whose opening was not recorded is
     found again on any port; without them only the ports make it worth a look."""

@@ -16,13 +16,25 @@ from __future__ import annotations
 import secrets
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from auditor.dissect.registry import Dissector
+from auditor.dissect.interest import (
+    GOLDEN,
+    SLOTS,
+    Finished,
+    Interest,
+    Mask,
+    direction_number,
+    slot_of,
+    slots_of,
+)
+from auditor.dissect.registry import Dissector, Transport
 from auditor.packets.batch import (
     FIN,
+    PROTOCOL_GRE,
     PROTOCOL_ICMP,
     PROTOCOL_ICMPV6,
     PROTOCOL_IGMP,
@@ -35,61 +47,44 @@ from auditor.packets.batch import (
     UInt64Column,
 )
 
-Mask = npt.NDArray[np.bool_]
-
-SLOT_BITS = 18
-"""Slots of the tables of conversations being read.
-
-20,000 of them fill less than a sixth, so that few packets of others are looked at in vain."""
-SLOTS = 1 << SLOT_BITS
-SATURATED = 255  # a slot's count that is never lowered again: it only costs looks
 HEAD_OCTETS = 64  # contract of Dissector.looks_like
 NOWHERE = np.iinfo(np.int64).max
-GOLDEN = 0x9E3779B97F4A7C15
-
-OTHER_PROTOCOLS = {"icmp": PROTOCOL_ICMP, "icmpv6": PROTOCOL_ICMPV6, "igmp": PROTOCOL_IGMP}
+OPENING_PACKETS = 6
+"""Of a conversation that begins within a batch so many are chosen at once: SYN both ways, two payloads each.
+Whether the others are wanted is asked again when these have been read."""
+OTHER_PROTOCOLS: dict[Transport, int] = {
+    "icmp": PROTOCOL_ICMP,
+    "icmpv6": PROTOCOL_ICMPV6,
+    "igmp": PROTOCOL_IGMP,
+    "gre": PROTOCOL_GRE,
+}
+MANAGEMENT_FRAMES = 0
+"""Stands for 802.11 management frames where others have a protocol number or an ethertype."""
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class Chosen:
-    """Columns of the chosen packets as lists, in recorded order."""
+    """Columns of the chosen packets, in recorded order."""
 
-    index: list[int]
+    index: Int64Column
     """Row in the batch."""
     conversation: list[int]
     forward: list[bool]
     """Which of the two directions; a name without meaning but for telling them apart."""
     protocol: list[int]
+    """IANA protocol number; of frames without IP their ethertype (IEEE 802.3: at least 0x0600), or
+    ``MANAGEMENT_FRAMES``."""
 
 
-class Interest:
-    """Counts of conversations, by slot and direction, that want to see their packets."""
+@dataclass(slots=True, kw_only=True, eq=False)
+class _Deferred:
+    """TCP packets of conversations that begin within the batch, behind their first ones."""
 
-    __slots__ = ("_counts", "column")
-
-    def __init__(self) -> None:
-        self._counts = bytearray(SLOTS)
-        self.column = np.frombuffer(self._counts, np.uint8)
-
-    def add(self, slot: int) -> None:
-        """Count one more."""
-        if self._counts[slot] < SATURATED:
-            self._counts[slot] += 1
-
-    def remove(self, slot: int) -> None:
-        """Count one less."""
-        if 0 < self._counts[slot] < SATURATED:
-            self._counts[slot] -= 1
-
-
-def slot_of(conversation: int, forward: bool) -> int:
-    """The slot of one direction of a conversation; the same as ``Selector`` computes on columns."""
-    return ((conversation >> 24) & (SLOTS // 2 - 1)) << 1 | forward
-
-
-def direction_number(conversation: int, forward: bool) -> int:
-    """A number for one direction."""
-    return conversation ^ GOLDEN if forward else conversation
+    rows: Int64Column
+    numbers: UInt64Column
+    forward: Mask
+    slots: npt.NDArray[np.intp]
+    begins: Mask
 
 
 class Selector:
@@ -101,11 +96,12 @@ class Selector:
         self._mix = [secrets.randbits(64) | 1 for _ in range(6)]
         self.wanted = Interest()
         """Directions of which every payload is wanted."""
-        self.finished = Interest()
+        self.finished = Finished()
         """Directions whose payload is not looked at even where it begins like a message."""
         self.passing: dict[int, int] = {}
         """Directions of which nothing is wanted before a sequence number, by ``direction_number``."""
         self._passing_slots = Interest()
+        self._deferred: _Deferred | None = None
         self._marks = np.zeros(SLOTS // 2, np.bool_)
         self._first_place = np.full(SLOTS // 2, NOWHERE, np.int64)
 
@@ -113,6 +109,7 @@ class Selector:
         self._tcp_ports = np.zeros(1 << 16, np.bool_)
         self._udp_ports = np.zeros(1 << 16, np.bool_)
         self._other = np.zeros(256, np.bool_)
+        self._ethertypes = np.zeros(1 << 16, np.bool_)
         self._udp_looks: list[Callable[[bytes], bool]] = []
         for dissector in dissectors:
             self._register(dissector)
@@ -126,8 +123,12 @@ class Selector:
         elif dissector.transport == "tcp":
             for beginning in dissector.beginnings:
                 self._tcp_beginnings[int.from_bytes(beginning[:2], "little")] = True
-            if not dissector.beginnings:
+            if not dissector.beginnings and not dissector.needs_opening:
                 self._tcp_ports[ports] = True
+        elif dissector.transport == "ethernet":
+            self._ethertypes[ports] = True
+        elif dissector.transport == "ieee80211":
+            self._ethertypes[MANAGEMENT_FRAMES] = True
         else:
             self._other[OTHER_PROTOCOLS[dissector.transport]] = True
 
@@ -150,7 +151,11 @@ class Selector:
             self._passing_slots.remove(slot_of(conversation, forward))
 
     def choose(self, batch: PacketBatch, is_duplicate: Mask) -> Chosen:
-        """Choose packets of a batch; duplicates never."""
+        """
+        Choose packets of a batch; duplicates never.
+
+        When they have been read, ``choose_rest`` gives the others that are wanted by then.
+        """
         usable = (batch.payload_offset >= 0) & ~is_duplicate
         loaded = (batch.payload_length > 0) & usable
         protocol = batch.protocol
@@ -158,6 +163,8 @@ class Selector:
         tcp = np.flatnonzero((protocol == PROTOCOL_TCP) & usable & (loaded | closing))
         udp = np.flatnonzero((protocol == PROTOCOL_UDP) & loaded)
         other = np.flatnonzero(self._other[protocol] & loaded)
+        frames = np.flatnonzero(loaded & (batch.ip_version == 0))
+        frames = frames[self._ethertypes[batch.ethertype[frames]]]
 
         tcp_numbers, tcp_forward = self._numbers(batch, tcp)
         keep = self._choose_tcp(batch, tcp, tcp_numbers, tcp_forward)
@@ -166,15 +173,43 @@ class Selector:
         keep = self._choose_udp(batch, udp, udp_numbers, udp_forward)
         udp, udp_numbers, udp_forward = udp[keep], udp_numbers[keep], udp_forward[keep]
         other_numbers, other_forward = self._numbers(batch, other)
+        frame_numbers, frame_forward = self._frame_numbers(batch, frames)
 
-        index = np.concatenate((tcp, udp, other))
+        index = np.concatenate((tcp, udp, other, frames))
         order = np.argsort(index, kind="stable")
         index = index[order]
+        kind = protocol[index].astype(np.int64)
+        if frames.size:
+            kind += np.where(batch.ip_version[index] == 0, batch.ethertype[index], 0)
         return Chosen(
-            index=index.tolist(),
-            conversation=np.concatenate((tcp_numbers, udp_numbers, other_numbers))[order].tolist(),
-            forward=np.concatenate((tcp_forward, udp_forward, other_forward))[order].tolist(),
-            protocol=protocol[index].tolist(),
+            index=index,
+            conversation=np.concatenate((tcp_numbers, udp_numbers, other_numbers, frame_numbers))[
+                order
+            ].tolist(),
+            forward=np.concatenate((tcp_forward, udp_forward, other_forward, frame_forward))[order].tolist(),
+            protocol=kind.tolist(),
+        )
+
+    def choose_rest(self, batch: PacketBatch) -> Chosen | None:
+        """Of the conversations that began within the batch: what is wanted now that their opening is read."""
+        rest, self._deferred = self._deferred, None
+        if rest is None:
+            return None
+        slots = rest.slots
+        chosen = self.wanted.column[slots] > 0
+        begins = np.flatnonzero(rest.begins & ~chosen)
+        chosen[self.finished.leave(begins, slots, rest.numbers, rest.forward, self._is_finished)] = True
+        chosen |= ((batch.tcp_flags[rest.rows] & (FIN | RST)) != 0) & self._is_known(slots)
+        if self.passing:
+            self._leave_out_passing(batch, rest.rows, rest.numbers, rest.forward, slots, chosen)
+        keep = np.flatnonzero(chosen)
+        if not keep.size:
+            return None
+        return Chosen(
+            index=rest.rows[keep],
+            conversation=rest.numbers[keep].tolist(),
+            forward=rest.forward[keep].tolist(),
+            protocol=[PROTOCOL_TCP] * len(keep),
         )
 
     def _numbers(self, batch: PacketBatch, rows: Int64Column) -> tuple[UInt64Column, Mask]:
@@ -186,14 +221,26 @@ class Selector:
                 (batch.destination_high, batch.destination_low, batch.destination_port),
             )
         )
-        number = first + second
+        return self._pair(first, second, batch.protocol[rows]), first < second
+
+    def _frame_numbers(self, batch: PacketBatch, rows: Int64Column) -> tuple[UInt64Column, Mask]:
+        """As ``_numbers``, of frames without IP: between two link addresses, by ethertype."""
+        low = np.zeros(len(rows), np.uint64)
+        port = np.zeros(len(rows), np.uint16)
+        first, second = (
+            self._end(link[rows], low, port) for link in (batch.source_link, batch.destination_link)
+        )
+        return self._pair(first, second, batch.ethertype[rows]), first < second
+
+    def _pair(self, first: UInt64Column, second: UInt64Column, kind: npt.NDArray[Any]) -> UInt64Column:
+        number: UInt64Column = first + second
         number *= np.uint64(self._mix[4])
         number ^= number >> np.uint64(31)
         number += first ^ second
-        number += batch.protocol[rows].astype(np.uint64) * np.uint64(self._mix[5])
+        number += kind.astype(np.uint64) * np.uint64(self._mix[5])
         number *= np.uint64(self._mix[3])
         number ^= number >> np.uint64(29)
-        return number, first < second
+        return number
 
     def _end(self, high: UInt64Column, low: UInt64Column, port: npt.NDArray[np.uint16]) -> UInt64Column:
         mixed: UInt64Column = high * np.uint64(self._mix[0])
@@ -211,31 +258,63 @@ class Selector:
     ) -> npt.NDArray[np.intp]:
         if not rows.size:
             return np.zeros(0, np.intp)
-        slots = _slots(numbers, forward)
+        slots = slots_of(numbers, forward)
         length = batch.payload_length[rows]
         begins = self._tcp_beginnings[_first_two_octets(batch, batch.payload_offset[rows])] & (length >= 2)
         begins |= self._tcp_ports[batch.source_port[rows]] | self._tcp_ports[batch.destination_port[rows]]
         begins &= length > 0
-        doubtful = np.flatnonzero(begins & (self.finished.column[slots] > 0))
-        if doubtful.size:
-            verdicts = zip(numbers[doubtful].tolist(), forward[doubtful].tolist(), strict=True)
-            begins[doubtful] = [not self._is_finished(number, way) for number, way in verdicts]
+        places = np.flatnonzero(begins)
+        begins[places] = False
+        begins[self.finished.leave(places, slots, numbers, forward, self._is_finished)] = True
         flags = batch.tcp_flags[rows]
         begins |= (flags & SYN) != 0
-        # A conversation that begins within this batch wants the rest of its packets here too.
-        beginnings = np.flatnonzero(begins)[
-            ::-1
-        ]  # of equal slots the last one written stands: the first packet
-        marked = slots[beginnings] >> 1
-        self._first_place[marked] = beginnings
-        chosen = np.arange(len(slots)) >= self._first_place[slots >> 1]
-        self._first_place[marked] = NOWHERE
-        chosen &= self.finished.column[slots] == 0
-        chosen |= begins | (self.wanted.column[slots] > 0)
+        chosen = begins | (self.wanted.column[slots] > 0)
         chosen |= ((flags & (FIN | RST)) != 0) & self._is_known(slots)
+        self._defer(rows, numbers, forward, slots, begins, chosen)
         if self.passing:
             self._leave_out_passing(batch, rows, numbers, forward, slots, chosen)
         return np.flatnonzero(chosen)
+
+    def _defer(
+        self,
+        rows: Int64Column,
+        numbers: UInt64Column,
+        forward: Mask,
+        slots: npt.NDArray[np.intp],
+        begins: Mask,
+        chosen: Mask,
+    ) -> None:
+        """
+        Choose the first packets of each conversation that begins here; the others are for ``choose_rest``.
+
+        In one conversation nothing is chosen now that stands behind something
+        kept for later: each is read in its order.
+        """
+        beginnings = np.flatnonzero(begins)[::-1]  # of equal slots the last written stands: the first packet
+        if not beginnings.size:
+            return
+        pairs = slots >> 1
+        marked = pairs[beginnings]
+        self._first_place[marked] = beginnings
+        following = np.flatnonzero(np.arange(len(slots)) >= self._first_place[pairs])
+        self._first_place[marked] = NOWHERE
+        order = following[np.argsort(pairs[following], kind="stable")]
+        grouped = pairs[order]
+        is_first = np.ones(len(order), np.bool_)
+        np.not_equal(grouped[1:], grouped[:-1], out=is_first[1:])
+        begin = np.flatnonzero(is_first)
+        rank = np.arange(len(order)) - np.repeat(begin, np.diff(np.append(begin, len(order))))
+        is_early = rank < OPENING_PACKETS
+        chosen[order] = is_early
+        late = np.sort(order[~is_early])
+        if late.size:
+            self._deferred = _Deferred(
+                rows=rows[late],
+                numbers=numbers[late],
+                forward=forward[late],
+                slots=slots[late],
+                begins=begins[late],
+            )
 
     def _is_known(self, slots: npt.NDArray[np.intp]) -> Mask:
         known: Mask = (self.finished.column[slots] | self.finished.column[slots ^ 1]) > 0
@@ -275,19 +354,14 @@ class Selector:
         chosen = self._udp_ports[batch.source_port[rows]] | self._udp_ports[batch.destination_port[rows]]
         if not self._udp_looks:
             return np.flatnonzero(chosen)
-        slots = _slots(numbers, forward)
+        slots = slots_of(numbers, forward)
         rest = np.flatnonzero(~chosen)
         chosen |= self.wanted.column[slots] > 0
         # One datagram of every conversation and batch is looked at, wherever it goes; where it begins like a
         # message, so are the others.
         _, first = np.unique(numbers[rest], return_index=True)
         firsts = rest[first]
-        doubtful = np.flatnonzero(self.finished.column[slots[firsts]] > 0)
-        if doubtful.size:
-            at = firsts[doubtful]
-            verdicts = zip(numbers[at].tolist(), forward[at].tolist(), strict=True)
-            gone = [self._is_finished(number, way) for number, way in verdicts]
-            firsts = np.delete(firsts, doubtful[gone])
+        firsts = self.finished.leave(firsts, slots, numbers, forward, self._is_finished)
         chosen[firsts] = True
         offsets = batch.payload_offset[rows[firsts]].tolist()
         heads = (bytes(batch.buffer[start : start + HEAD_OCTETS]) for start in offsets)
@@ -301,13 +375,6 @@ class Selector:
         chosen |= self._marks[slots >> 1]
         self._marks[marked] = False
         return np.flatnonzero(chosen)
-
-
-def _slots(numbers: UInt64Column, forward: Mask) -> npt.NDArray[np.intp]:
-    slots = (numbers >> np.uint64(24)).astype(np.int64) & (SLOTS // 2 - 1)
-    slots <<= 1
-    slots |= forward
-    return slots
 
 
 def _first_two_octets(batch: PacketBatch, offsets: Int64Column) -> npt.NDArray[np.intp]:

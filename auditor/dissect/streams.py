@@ -12,16 +12,15 @@ Standard: RFC 9293 section 3.4 (sequence numbers), 3.10.7.4 (segments).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from enum import Enum, auto
-from typing import NamedTuple
 
+from auditor.dissect.claims import HEAD_OCTETS, Claims, Reading
 from auditor.dissect.conversations import Direction, Talk, Talks
 from auditor.dissect.message import PassedOver
 from auditor.dissect.outcome import Outcome
 from auditor.dissect.registry import Conversation, Dissector
+from auditor.dissect.segment import Segment, distance
 from auditor.dissect.select import Selector
 from auditor.errors import DecodeError, LimitError, TruncatedError
-from auditor.flows.flow import PacketReference
 from auditor.flows.stream import SEQUENCE_SPACE, ByteStream
 from auditor.packets.batch import ACK, FIN, RST, SYN
 from auditor.wire import Cursor
@@ -47,38 +46,6 @@ MAX_PASS_OCTETS = 1 << 30
 MIN_PASS_OCTETS = 4_096
 """Less is not worth remembering a place for: three segments of an Ethernet."""
 
-HEAD_OCTETS = 64  # contract of Dissector.looks_like
-MIN_TELLING_OCTETS = 16
-"""A shorter beginning of a connection waits for more before it counts as unknown; start lines are longer."""
-
-
-class Segment(NamedTuple):
-    """One TCP packet as dispatch hands it over."""
-
-    sequence: int
-    acknowledgement: int
-    flags: int
-    payload: bytes
-    missing: int
-    """Octets that the snap length cut off."""
-    packet: PacketReference
-    timestamp_ns: int
-    link_type: int
-
-
-class _Reading(Enum):
-    """How the parsing of what is there ended."""
-
-    ALL = auto()  # nothing is left, or the rest was not recorded yet
-    WAITS = auto()  # a message has begun and is not whole
-    FAILED = auto()  # the octets are no message: this direction is out of step
-    FINISHED = auto()  # nothing further is to be read
-
-
-def distance(later: int, earlier: int) -> int:
-    """Signed difference of two sequence numbers (RFC 9293 3.4, RFC 1982 3.2)."""
-    return (later - earlier + (SEQUENCE_SPACE >> 1)) % SEQUENCE_SPACE - (SEQUENCE_SPACE >> 1)
-
 
 class StreamReader:
     """Reads the TCP conversations of one recording."""
@@ -86,12 +53,7 @@ class StreamReader:
     def __init__(
         self, dissectors: Sequence[Dissector], talks: Talks, selector: Selector, outcome: Outcome
     ) -> None:
-        rows = [row for row in dissectors if row.transport == "tcp" and row.parse_stream is not None]
-        self._by_port: dict[int, list[Dissector]] = {}
-        for row in rows:
-            for port in row.ports:
-                self._by_port.setdefault(port, []).append(row)
-        self._any_port = [row for row in rows if row.any_port]
+        self._claims = Claims(dissectors, talks, outcome)
         self._talks = talks
         self._selector = selector
         self._outcome = outcome
@@ -104,16 +66,18 @@ class StreamReader:
             talk.directions = (Direction(), Direction())
         direction = talk.directions[forward]
         self._link_type = segment.link_type
-        if segment.flags & SYN:
+        flags = segment.flags
+        if flags & SYN:
             self._open(talk, direction, forward, segment)
-            segment = segment._replace(sequence=(segment.sequence + 1) % SEQUENCE_SPACE)
-        if segment.flags & ACK:
-            self._note_acknowledgement(talk, not forward, segment.acknowledgement)
+        if flags & ACK:
+            other = talk.directions[not forward].stream
+            if other is not None and other.waiting_octets:
+                self._note_acknowledgement(talk, not forward, segment.acknowledgement)
         if segment.payload and not direction.finished:
             self._take(talk, direction, forward, segment)
-        if segment.flags & RST:
+        if flags & RST:
             self.close(talk)
-        elif segment.flags & FIN:
+        elif flags & FIN:
             direction.has_fin = True
             stream = direction.stream
             if stream is not None and not stream.gap:
@@ -122,7 +86,15 @@ class StreamReader:
                 self.close(talk)
         self._count_held(talk)
 
-    def is_wanted(self, talk: Talk, forward: bool, head: memoryview) -> bool:
+    def end(self, talk: Talk, forward: bool, flags: int) -> None:
+        """Take a FIN or RST of a conversation of which nothing is read any more."""
+        if talk.directions is None:
+            return
+        talk.directions[forward].has_fin = True
+        if flags & RST or talk.directions[not forward].has_fin:
+            self.close(talk)
+
+    def is_wanted(self, talk: Talk, forward: bool, view: memoryview, start: int, length: int) -> bool:
         """Whether a segment that neither opens nor closes a connection can tell anything; in doubt yes."""
         if talk.directions is None:
             return True
@@ -132,9 +104,10 @@ class StreamReader:
         # Behind a loss only a beginning counts.
         if direction.stream is not None or not direction.was_read:
             return True
+        head = bytes(view[start : start + min(length, HEAD_OCTETS)])
         if talk.dissector is not None:
-            return talk.dissector.looks_like(bytes(head))
-        return self._selector.may_begin(bytes(head[:2]), talk.row.ports(forward))
+            return (talk.dissector.continues or talk.dissector.looks_like)(head)
+        return self._selector.may_begin(head[:2], talk.row.ports(forward))
 
     def is_other_connection(self, talk: Talk, forward: bool, sequence: int) -> bool:
         """Whether a SYN with this number opens another connection than the known one."""
@@ -158,7 +131,7 @@ class StreamReader:
         self._talks.remove(talk)
 
     def _open(self, talk: Talk, direction: Direction, forward: bool, segment: Segment) -> None:
-        direction.opening = segment.sequence
+        direction.opening = (segment.sequence - 1) % SEQUENCE_SPACE
         is_answer = bool(segment.flags & ACK)
         if talk.initiator_forward is None or not is_answer:
             talk.initiator_forward = talk.client_forward = forward != is_answer
@@ -184,16 +157,13 @@ class StreamReader:
         if stream is None:
             if direction.opening is not None and not direction.was_read:
                 direction.zero_sequence = (direction.opening + 1) % SEQUENCE_SPACE
-            elif self._begins(talk, forward, payload):
+            elif self._claims.begins(talk, forward, payload):
                 direction.zero_sequence = sequence
                 direction.is_resumed = direction.was_read
             else:
                 return
             direction.was_read = True
-            stream = direction.stream = ByteStream()
-            # The number before the first octet is the SYN's: it keeps the stream from reaching back.
-            before = (direction.zero_sequence - 1) % SEQUENCE_SPACE
-            stream.add(before, b"", segment.packet, segment.timestamp_ns, syn=True)
+            stream = direction.stream = ByteStream.anchored(direction.zero_sequence)
         # Positions count octets without wrap-around; a reader may be far ahead of what came in.
         end = sequence + len(payload) + segment.missing
         end_position = direction.reached + distance(end, direction.zero_sequence + direction.reached)
@@ -215,19 +185,6 @@ class StreamReader:
             if segment.missing:
                 self._cut_off(talk, direction, forward, end_position)
         self._pass_over(talk, direction, forward)
-
-    def _begins(self, talk: Talk, forward: bool, payload: bytes) -> bool:
-        """Whether reading may begin with a segment though what came before is not known."""
-        head = payload[:HEAD_OCTETS]
-        if talk.dissector is not None:
-            if talk.dissector.looks_like(head):
-                self._talks.want(talk, forward, wanted=True)
-                return True
-            return False
-        if self._choose(talk, forward, head) is not None:
-            return True
-        self._outcome.unknown(talk, self._client_by_ports(talk, forward, ()))
-        return False
 
     def _cut_off(self, talk: Talk, direction: Direction, forward: bool, end_position: int) -> None:
         """Go on behind octets that the snap length cut off; what is there is all that will come."""
@@ -261,14 +218,14 @@ class StreamReader:
             before = stream.position
             octets = bytes(stream.available()[:MAX_STREAM_OCTETS])
             nothing_follows = (is_lost or ended) and len(octets) < MAX_STREAM_OCTETS
-            reading = _Reading.ALL
+            reading = Reading.ALL
             if octets:
-                reading = self._claim(talk, forward, octets, ended=nothing_follows)
-                if reading is _Reading.ALL:
+                reading = self._claims.claim(talk, forward, octets, ended=nothing_follows)
+                if reading is Reading.ALL:
                     reading = self._parse(talk, direction, forward, octets, ended=nothing_follows)
             if direction.stream is None:
                 return
-            if reading is _Reading.FAILED:
+            if reading is Reading.FAILED:
                 if not stream.gap or not self._skip_gap(talk, direction, forward):
                     self._lose(talk, direction, forward)
                     return
@@ -296,8 +253,7 @@ class StreamReader:
         starts, direction.starts = direction.starts, []
         for offset in sorted({0, *(distance(start, reader) for start in starts)}):
             head = octets[offset : offset + HEAD_OCTETS] if offset >= 0 else b""
-            known = talk.dissector
-            if head and (known.looks_like(head) if known is not None else self._choose(talk, forward, head)):
+            if head and self._claims.fits(talk, forward, head):
                 stream.skip(offset)
                 direction.is_resumed = True
                 return True
@@ -309,70 +265,25 @@ class StreamReader:
         direction.starts.clear()
         if not direction.finished:
             # A beginning that can be found on whole columns needs no packet before it.
-            dissector = talk.dissector
-            self._talks.want(talk, forward, wanted=dissector is not None and not dissector.beginnings)
-
-    # -- whose octets they are
-
-    def _claim(self, talk: Talk, forward: bool, octets: bytes, *, ended: bool) -> _Reading:
-        """Find the dissector of a connection by its beginning, if there is none yet; ``ALL``: there is."""
-        if talk.dissector is None:
-            talk.dissector = self._choose(talk, forward, octets[:HEAD_OCTETS])
-        if talk.dissector is not None:
-            return _Reading.ALL
-        if len(octets) < MIN_TELLING_OCTETS and not ended:
-            return _Reading.WAITS
-        self._outcome.unknown(talk, self._client_by_ports(talk, forward, ()))
-        return _Reading.FAILED
-
-    def _choose(self, talk: Talk, forward: bool, head: bytes) -> Dissector | None:
-        """The dissector of a beginning: by port, then by octets alone; decided by octets in either case."""
-        for port in reversed(talk.row.ports(forward)):
-            for row in self._by_port.get(port, ()):
-                if row.looks_like(head):
-                    return row
-        for row in self._any_port:
-            if row.looks_like(head):
-                return row
-        return None
-
-    def _client_by_ports(self, talk: Talk, forward: bool, ports: Sequence[int] | frozenset[int]) -> bool:
-        """The direction of the client, by ports: the registered, else the lower one is the server's."""
-        if talk.client_forward is not None:
-            return talk.client_forward
-        source, destination = talk.row.ports(forward)
-        if (source in ports) != (destination in ports):
-            return forward == (destination in ports)
-        return forward == (destination <= source)
-
-    def _orient(self, talk: Talk, forward: bool, dissector: Dissector, head: bytes) -> None:
-        """Tell client and server apart where the opening was not recorded."""
-        if talk.client_forward is not None:
-            if talk.key is None:
-                talk.orient(talk.client_forward)
-            return
-        speaks = dissector.client_speaks(head) if dissector.client_speaks is not None else None
-        if speaks is None:
-            talk.client_forward = self._client_by_ports(talk, forward, dissector.ports)
-        else:
-            talk.client_forward = forward == speaks
-        talk.orient(talk.client_forward)
+            row = talk.dissector
+            wanted = row is not None and (not row.beginnings or row.continues is not None)
+            self._talks.want(talk, forward, wanted=wanted)
 
     # -- messages
 
     def _parse(
         self, talk: Talk, direction: Direction, forward: bool, octets: bytes, *, ended: bool
-    ) -> _Reading:
+    ) -> Reading:
         """Parse messages one after the other and move the reader behind them."""
         dissector, stream = talk.dissector, direction.stream
         if dissector is None or dissector.parse_stream is None or stream is None:
-            return _Reading.FAILED
-        self._orient(talk, forward, dissector, octets[:HEAD_OCTETS])
+            return Reading.FAILED
+        self._claims.orient(talk, forward, dissector, octets[:HEAD_OCTETS])
         conversation = talk.conversation
         if conversation is None:
             conversation = talk.conversation = Conversation()
         from_client = forward == talk.client_forward
-        parse, position, reading = dissector.parse_stream, 0, _Reading.ALL
+        parse, position, reading = dissector.parse_stream, 0, Reading.ALL
         while position < len(octets):  # every message has a length
             packet, timestamp_ns = stream.packet_at(position)
             cursor = Cursor(octets[position:] if position else octets)
@@ -382,35 +293,41 @@ class StreamReader:
             except DecodeError as error:
                 is_whole = ended or (position == 0 and len(octets) >= MAX_STREAM_OCTETS)
                 if isinstance(error, TruncatedError) and not is_whole:
-                    reading = _Reading.WAITS
+                    reading = Reading.WAITS
                     break
                 if not ended and isinstance(error, TruncatedError):
                     error = LimitError(error.field, 0, f"more than {MAX_STREAM_OCTETS} octets")
-                reading = _Reading.FAILED
+                reading = Reading.FAILED
                 if not self._outcome.failure(talk, dissector.name, error, packet, timestamp_ns):
                     reading = self._finish_all(talk)
                 break
             direction.is_resumed = False
             position += message.length
             if message.length <= 0:
-                reading = _Reading.FAILED
+                reading = Reading.FAILED
                 break
             if not isinstance(message, PassedOver) and not self._outcome.message(
                 talk, dissector.name, forward, packet, timestamp_ns, message, self._link_type
             ):
                 reading = self._finish_all(talk)
                 break
+            if conversation.next_protocol is not None:
+                row = self._claims.hand_over(talk, conversation)
+                if row is None or row.parse_stream is None:
+                    reading = self._finish_all(talk)
+                    break
+                dissector, parse = row, row.parse_stream
             if self._note_finished(talk, conversation, direction):
-                reading = _Reading.FINISHED
+                reading = Reading.FINISHED
                 break
         if direction.stream is not None:
             stream.skip(position)
         return reading
 
-    def _finish_all(self, talk: Talk) -> _Reading:
+    def _finish_all(self, talk: Talk) -> Reading:
         for forward in (True, False):
             self._talks.finish(talk, forward)
-        return _Reading.FINISHED
+        return Reading.FINISHED
 
     def _note_finished(self, talk: Talk, conversation: Conversation, direction: Direction) -> bool:
         """Do what the dissector said about its directions; gives whether this one is finished."""
@@ -429,7 +346,7 @@ class StreamReader:
         held = 0
         for direction in talk.directions or ():
             if direction.stream is not None:
-                held += len(direction.stream.available()) + direction.stream.waiting_octets
+                held += direction.stream.held_octets
         self._held_octets += held - talk.held_octets
         talk.held_octets = held
         if self._held_octets > MAX_HELD_OCTETS:

@@ -12,7 +12,15 @@ from importlib import import_module
 
 from auditor.dissect.registry import Dissector
 
-PROTOCOLS = ("tls", "http", "mqtt", "dns", "mdns", "dhcp", "ntp", "ssdp", "e131", "artnet", "igmp", "mld")
+PROTOCOLS = (
+    *("tls", "http", "mqtt", "dns", "mdns", "dhcp", "ntp", "ssdp"),
+    *("e131", "artnet", "knxnet", "ddp", "osc"),
+    *("igmp", "mld"),
+    *("eapol", "lldp", "wireless", "gre", "vxlan"),
+    *("neighbour", "dhcpv6", "llmnr", "nbns", "wsdiscovery"),
+    *("dtls", "coap", "tftp", "ssh", "rtsp", "http2", "smb", "ftp", "telnet", "websocket", "raw_json"),
+    *("quic", "stun", "natpmp", "pcp"),
+)
 """Modules of ``auditor.dissect.protocols``; each has ``DISSECTOR``, or ``DISSECTORS`` for several rows."""
 
 

@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from auditor.flows.keys import Int64, UInt64
-from auditor.packets.batch import PROTOCOL_TCP, PROTOCOL_UDP, PacketBatch
+from auditor.packets.batch import ETHERTYPE_ARP, PROTOCOL_TCP, PROTOCOL_UDP, PacketBatch
 from auditor.units import NS_PER_MILLISECOND
 
 MAX_COPY_DELAY_NS = NS_PER_MILLISECOND
@@ -95,10 +95,13 @@ class DuplicateFilter:
             prints += product
         # Frames without a transport header differ in octets that no column holds: their frames are compared,
         # and length and link addresses spare most of them that.
-        bare = np.flatnonzero(batch.payload_offset < 0)
+        # Those with payload, but without internet addresses, are told apart by their link addresses.
+        is_frame = (batch.ip_version == 0) & (batch.ethertype != ETHERTYPE_ARP)
+        bare = np.flatnonzero(is_frame | (batch.payload_offset < 0))
         if bare.size:
             links = batch.source_link[bare] ^ (batch.destination_link[bare] << np.uint64(16))
-            links += batch.original_length[bare].astype(np.uint64) << np.uint64(40)
+            lengths = batch.original_length[bare] * (batch.payload_offset[bare] < 0)
+            links += lengths.astype(np.uint64) << np.uint64(40)
             prints[bare] += links * self._multipliers[7]
         return prints
 

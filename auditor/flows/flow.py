@@ -56,9 +56,28 @@ class FlowOutcome(StrEnum):
     MID_STREAM = "mid-stream"  # TCP whose opening was not recorded
 
 
+MIN_REGULAR_STARTS = 8
+"""Fewer starts can be as many presses of a button, or the tries of one exchange that nobody answered: a
+person seldom acts eight times at one pace, and tries come at doubling intervals (RFC 2131 4.1,
+RFC 6298 5.5)."""
+
+MAX_JITTER_SHARE = 0.2
+"""Of the median interval.  Timers of small devices stay within some per cent, also on busy wireless networks;
+random starts deviate by about seven tenths of their median (exponential intervals; computed)."""
+
+
+def is_regular(median_seconds: float, jitter_seconds: float, count: int) -> bool:
+    """Whether starts come as by a clock, so that one may speak of a rhythm: for rules and words alike."""
+    return (
+        count >= MIN_REGULAR_STARTS
+        and median_seconds > 0
+        and jitter_seconds <= MAX_JITTER_SHARE * median_seconds
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Period:
-    """The rhythm of starts."""
+    """The intervals of starts; whether they are a rhythm says ``is_regular``."""
 
     median_seconds: float
     """Between starts."""
@@ -66,6 +85,11 @@ class Period:
     """Median absolute deviation of the intervals from their median."""
     count: int
     """Starts, not intervals."""
+
+    @property
+    def is_regular(self) -> bool:
+        """Whether the starts come as by a clock."""
+        return is_regular(self.median_seconds, self.jitter_seconds, self.count)
 
 
 class Path(NamedTuple):
@@ -116,6 +140,10 @@ class Flow:
     """Who sent the RST or ICMP error, where the outcome is refused or prohibited."""
     paths: tuple[Path, ...] = ()
     """Further places where packets of this flow were recorded, either direction; few at most."""
+    unrecorded_sent: int = 0
+    """Octets of TCP payload that the responder acknowledged and the recording does not hold; a minimum, 0
+    where the opening was not recorded."""
+    unrecorded_received: int = 0
 
     @property
     def initiator(self) -> Endpoint:

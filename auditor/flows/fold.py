@@ -52,7 +52,9 @@ def fold_rows(rows: FlowRows, limit: int) -> FlowRows:
             is_old = last_ns <= np.partition(last_ns, len(rows) * 3 // 4)[len(rows) * 3 // 4]
         rows = rows.regroup(coarsen(rows, step, is_old))
         if len(rows) <= max(1, limit // 2):
-            break
+            return rows
+    if len(rows) > limit:  # the newest quarter alone passes the limit
+        rows = rows.regroup(coarsen(rows, EVERYTHING, np.ones(len(rows), np.bool_)))
     return rows
 
 

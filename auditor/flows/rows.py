@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from auditor.flows.keys import Int64, KeyTable, UInt64, before, group_order, run_starts
-from auditor.packets.batch import ACK, PROTOCOL_TCP, PROTOCOL_UDP, SYN, PacketBatch
+from auditor.packets.batch import ACK, PROTOCOL_TCP, PROTOCOL_UDP, RST, SYN, PacketBatch
 
 KEY_WORDS = 7
 SOURCE_LINK, DESTINATION_LINK, PORTS, SOURCE_HIGH, SOURCE_LOW, DESTINATION_HIGH, DESTINATION_LOW = range(7)
@@ -47,6 +47,10 @@ _COLUMNS: dict[str, tuple[type[np.generic], int]] = {
     "connections": (np.int64, 0),  # SYNs with new sequence numbers; of folded rows the rows they hold
     "first_syn": (np.int64, -1),
     "last_syn": (np.int64, -1),
+    "acknowledged": (
+        np.int64,
+        -1,
+    ),  # number of the last packet with ACK: how far the other direction has come
     "conversation": (np.int64, -1),
 }
 
@@ -72,6 +76,7 @@ class FlowRows:
     connections: Int64
     first_syn: Int64
     last_syn: Int64
+    acknowledged: Int64
     conversation: Int64
 
     def __init__(self, expected: int = 0) -> None:
@@ -127,6 +132,10 @@ class FlowRows:
         self.first_ns[touched] = np.minimum(self.first_ns[touched], np.minimum.reduceat(moments, begin))
         self.last_ns[touched] = np.maximum(self.last_ns[touched], np.maximum.reduceat(moments, begin))
         self.tcp_flags[touched] |= np.bitwise_or.reduceat(batch.tcp_flags[order], begin)
+        last = order[np.append(begin[1:], len(order)) - 1]
+        # A RST may carry any number (RFC 9293 3.10.7): the one before it stands.
+        last = last[(batch.tcp_flags[last] & (ACK | RST)) == ACK]
+        self.acknowledged[rows[last]] = batch.tcp_acknowledgement[last]
         is_new = touched >= known
         fresh, first = touched[is_new], order[begin[is_new]]
         self.capture_index[fresh] = batch.capture_index[first]
@@ -174,6 +183,8 @@ class FlowRows:
             is_folded, np.maximum(1, mine) + np.maximum(1, theirs), mine + theirs - repeats
         )
         self.marks[rows] |= later.marks[:count]
+        has_acknowledged = later.acknowledged[:count] >= 0
+        self.acknowledged[rows[has_acknowledged]] = later.acknowledged[:count][has_acknowledged]
         has_syn = later.last_syn[:count] >= 0
         self.first_syn[rows] = np.where(
             self.first_syn[rows] < 0, later.first_syn[:count], self.first_syn[rows]
@@ -200,9 +211,17 @@ class FlowRows:
         joined.last_ns[touched] = np.maximum.reduceat(self.last_ns[source], begin)
         joined.tcp_flags[touched] = np.bitwise_or.reduceat(self.tcp_flags[source], begin)
         joined.marks[touched] = np.bitwise_or.reduceat(self.marks[source], begin)
-        for name in ("capture_index", "packet_number", "hop_limit", "first_syn", "last_syn", "conversation"):
+        for name in (
+            "capture_index",
+            "packet_number",
+            "hop_limit",
+            "first_syn",
+            "last_syn",
+            "acknowledged",
+            "conversation",
+        ):
             getattr(joined, name)[touched] = getattr(self, name)[source[begin]]
-        for name in ("first_syn", "last_syn", "conversation"):
+        for name in ("first_syn", "last_syn", "acknowledged", "conversation"):
             getattr(joined, name)[touched[~is_single]] = -1
         together = np.add.reduceat(np.maximum(1, self.connections[source]), begin)
         joined.connections[touched] = np.where(is_single, self.connections[source[begin]], together)

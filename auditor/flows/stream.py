@@ -110,6 +110,14 @@ class ByteStream:
         self.lost_octets = 0
         """Octets passed over by ``skip_gap``."""
 
+    @classmethod
+    def anchored(cls, sequence: int) -> ByteStream:
+        """A stream whose first octet has this sequence number: nothing can lie before it."""
+        stream = cls()
+        stream._begun = stream._anchored = True
+        stream._zero_sequence = sequence
+        return stream
+
     # -- writing
 
     def add(
@@ -130,7 +138,22 @@ class ByteStream:
         number than the first belongs to another connection: start another
         stream (``is_other_connection``).
         """
-        self._last_packet = (packet, timestamp_ns)
+        mark = self._last_packet = (packet, timestamp_ns)
+        if (
+            octets
+            and self._begun
+            and not self._waiting
+            and not (self._ready or syn or fin)
+            and (sequence - self._zero_sequence - self._position) % SEQUENCE_SPACE == 0
+            and self._highest == self._position
+            and len(octets) <= MAX_BUFFERED_OCTETS
+        ):
+            # What comes in order and finds nothing held, which is nearly all, needs no looking for its place.
+            self._ready = bytearray(octets)
+            self._starts.append(self._position)
+            self._marks.append(mark)
+            self._highest = self._position + len(octets)
+            return
         first = (sequence + syn) % SEQUENCE_SPACE
         if not self._begun:
             self._begun = True
@@ -298,6 +321,11 @@ class ByteStream:
     def waiting_octets(self) -> int:
         """Octets that are held behind a gap."""
         return self._waiting_octets
+
+    @property
+    def held_octets(self) -> int:
+        """Octets held in all."""
+        return len(self._ready) - self._taken + self._waiting_octets
 
     def available(self) -> memoryview:
         """Octets in order from the reader's position; valid until the next call that changes the stream."""

@@ -215,6 +215,7 @@ _FLOW_COLUMNS = (
     "tcp_flags_sent", "tcp_flags_received", "capture_index", "packet_number", "hop_limit", "duplicates",
     "connections", "folded", "starts",
     "period_seconds", "jitter_seconds", "refused_by_high", "refused_by_low", "paths",
+    "unrecorded_sent", "unrecorded_received",
 )  # fmt: skip
 
 
@@ -227,7 +228,7 @@ def _flow(
     payload_received: int, tcp_flags_sent: int, tcp_flags_received: int, capture_index: int,
     packet_number: int, hop_limit: int, duplicates: int, connections: int, folded: bool, starts: int,
     period_seconds: float, jitter_seconds: float, refused_by_high: int, refused_by_low: int,
-    paths: tuple[Path, ...],
+    paths: tuple[Path, ...], unrecorded_sent: int, unrecorded_received: int,
 ) -> Flow:  # fmt: skip
     has_period = period_seconds == period_seconds  # not NaN
     return Flow(
@@ -260,6 +261,8 @@ def _flow(
         else None,
         refused_by=_address(refused_by_high, refused_by_low) if outcome in (REFUSED, PROHIBITED) else None,
         paths=paths,
+        unrecorded_sent=unrecorded_sent,
+        unrecorded_received=unrecorded_received,
     )
 
 

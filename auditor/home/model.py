@@ -34,6 +34,7 @@ Wish = Literal[
     "cloud",
     "time",
     "updates",
+    "separation",
 ]
 WISHES: tuple[Wish, ...] = (
     "phone-control",
@@ -46,6 +47,7 @@ WISHES: tuple[Wish, ...] = (
     "cloud",
     "time",
     "updates",
+    "separation",
 )
 
 

@@ -8,6 +8,7 @@ Standards: RFC 6762 section 10.1 (goodbye), RFC 6763 sections 4 and 6 (service i
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from typing import NamedTuple
 
 from auditor.addresses import Address, LinkAddress, format_link
@@ -18,7 +19,7 @@ from auditor.dissect.syntax.http_head import SightedSecret
 from auditor.flows.flow import Endpoint
 from auditor.inventory.facts import AnnouncementFact, Fact
 from auditor.inventory.identity import service_name_of
-from auditor.inventory.network import Network
+from auditor.inventory.network import Host, Network
 from auditor.inventory.secrets import SecretCollector
 from auditor.inventory.sighting import Sighting, Table
 
@@ -31,6 +32,7 @@ VERSION_KEYS = frozenset(
     ["fv", "fw", "srcvers", "version", "ver", "vers", "firmware", "fwversion", "sw", "swversion", "build"]
 )
 """TXT keys that by registration or name hold a version (IANA service name registry; common practice)."""
+WINDOW_KEY = "cm"  # of a commissionable device: 0 while it does not wait (``commissioning`` says where from)
 _VERSION_TOKEN = re.compile(r"/\d+(\.\d+)+")
 
 
@@ -47,7 +49,7 @@ class AnnouncementKey(NamedTuple):
 class AnnouncementRow(Sighting):
     """What was said of the service."""
 
-    __slots__ = ("has_password", "hosts", "port", "texts", "version", "withdrawn_ns")
+    __slots__ = ("has_password", "hosts", "port", "texts", "version", "window_open", "withdrawn_ns")
 
     def __init__(self) -> None:
         super().__init__()
@@ -56,7 +58,14 @@ class AnnouncementRow(Sighting):
         self.has_password = False
         self.version = False
         self.hosts: dict[str, None] = {}
+        self.window_open: bool | None = None
+        """Text key CM was ever not 0; None: it was not said."""
         self.withdrawn_ns: int | None = None
+
+    @property
+    def is_withdrawn(self) -> bool:
+        """The last message seen was a goodbye."""
+        return self.withdrawn_ns is not None and self.withdrawn_ns >= self.last_ns
 
 
 class AnnouncementCollector:
@@ -119,6 +128,8 @@ class AnnouncementCollector:
             if len(row.texts) < MAX_TEXT_KEYS:
                 row.texts[text.key] = text.value
             row.version |= text.key.lower() in VERSION_KEYS
+            if text.key.lower() == WINDOW_KEY and text.value is not None:
+                row.window_open = text.value.strip() != "0" or bool(row.window_open)
             if text.secret is not None:
                 row.has_password = True
                 sighted = SightedSecret(kind="password", place="text-key", field=text.key, secret=text.secret)
@@ -145,9 +156,7 @@ class AnnouncementCollector:
         facts: list[Fact] = []
         named = network.hosts_by_name()
         for key, row in self.rows.items():
-            party = network.party(Endpoint(key.source, key.address, 0))
-            hosts = [named[name] for name in row.hosts if name in named]
-            owner = hosts[0].device_id if hosts else party.device_id
+            owner = owner_of(key, row, network, named)
             if not owner or not row.count:
                 continue
             device = network.hosts[owner]
@@ -167,11 +176,23 @@ class AnnouncementCollector:
                         _holds_link(text, link) for text in said for link in device.links
                     ),
                     discloses_password=row.has_password,
-                    withdrawn=row.withdrawn_ns is not None and row.withdrawn_ns >= row.last_ns,
+                    withdrawn=row.is_withdrawn,
                     relayed=key.source not in device.links if any(key.source) else None,
                 )
             )
         return facts
+
+
+def owner_of(
+    key: AnnouncementKey, row: AnnouncementRow, network: Network, named: Mapping[str, Host]
+) -> str:
+    """
+    The device that an announcement is of: its host record's, else its sender's; empty where none is known.
+
+    ``named`` maps host names to devices.  A relayed one names the device, not the relay (scenario S37).
+    """
+    hosts = [named[name] for name in row.hosts if name in named]
+    return hosts[0].device_id if hosts else network.party(Endpoint(key.source, key.address, 0)).device_id
 
 
 def _holds_link(text: str, link: LinkAddress) -> bool:

@@ -17,9 +17,10 @@ from auditor.flows.flow import Flow, FlowKey
 from auditor.inventory.abilities import DeviceSights, device_abilities, recorder_link
 from auditor.inventory.choose import nickname_of, resolve_chosen, second_interface
 from auditor.inventory.collected import Collected
+from auditor.inventory.commissioning import commissioning_facts
 from auditor.inventory.contacts import remote_contacts
 from auditor.inventory.control_facts import carrying_contacts, control_facts, controlled_ports
-from auditor.inventory.coverage import build_coverage, summarise_captures
+from auditor.inventory.coverage import build_coverage, bypassing, summarise_captures
 from auditor.inventory.devices import assemble_network
 from auditor.inventory.expected import Wishes
 from auditor.inventory.facts import (
@@ -28,17 +29,22 @@ from auditor.inventory.facts import (
     DeviceFact,
     DownloadFact,
     Fact,
+    RemoteContactFact,
 )
+from auditor.inventory.floods import unread_floods
 from auditor.inventory.identity import Join
 from auditor.inventory.lighting import build_cases, rank_cases
 from auditor.inventory.local_contacts import arp_contacts, local_contacts
 from auditor.inventory.lookups import is_encrypted_lookup
 from auditor.inventory.model import ABILITIES, Ability, Device, Inventory, LightingRank
 from auditor.inventory.network import Host, Network, Pairs
+from auditor.inventory.order_timing import OrderTimings
 from auditor.inventory.relevance import concerning, listed_devices
 from auditor.inventory.roles import build_roles
+from auditor.inventory.separation import separation_facts
 from auditor.inventory.services import gather_services, orient_flows, service_facts
 from auditor.inventory.timeline import Timeline
+from auditor.inventory.unread import encrypted_control, unread_conversations
 from auditor.inventory.vantage import Judged, Sights, gather_sights, judge_vantage
 from auditor.inventory.vendors import vendor_of
 from auditor.units import NS_PER_SECOND
@@ -69,6 +75,7 @@ def assemble_inventory(
     )
     oriented = orient_flows(flows, network, builder.content)
     services = gather_services(oriented, builder.announcements, network)
+    builder.file_transfers.note_answers(services, oriented, network, builder.content)
     sights = gather_sights(flows, len(captures), builder.survey.protected)
 
     first_seen = {device_id: host.first_ns or 0 for device_id, host in network.hosts.items()}
@@ -116,10 +123,11 @@ def assemble_inventory(
     ]
     visible = {device_id: "unicast-with-device" not in reasons for device_id, reasons in missing.items()}
     downloads = builder.downloads.facts(network)
+    recorded_octets = sum(flow.octets_sent + flow.octets_received for flow in flows)
     facts: dict[str, list[Fact]] = {
         "device": _device_facts(network, roles, visible, pairs),
         "service": service_facts(services, recorder_id, visible),
-        "announcement": builder.announcements.facts(network),
+        "announcement": [*builder.announcements.facts(network), *builder.banners.facts(network)],
         "remote-contact": remote_contacts(
             oriented,
             network,
@@ -128,6 +136,7 @@ def assemble_inventory(
             wishes,
             builder.downloads.purposes(network),
             carrying_contacts(builder.controls, network),
+            OrderTimings(builder.payload_times, network, roles, timeline, frozenset(chosen)),
         ),
         "local-contact": [
             *local_contacts(oriented, network, roles, wishes, controlled_ports(builder.controls, network)),
@@ -138,8 +147,21 @@ def assemble_inventory(
         "name-lookup": builder.lookups.facts(network, builder.identity, encrypted),
         "encrypted-session": builder.sessions.facts(network),
         "download": downloads,
-        "group-load": builder.load.facts(
-            network, sum(flow.octets_sent + flow.octets_received for flow in flows)
+        "group-load": [
+            *builder.load.facts(network, recorded_octets),
+            *unread_floods(oriented, network, recorded_octets),
+        ],
+        "port-mapping": builder.port_mappings.facts(network, roles, visible),
+        "wireless-network": builder.wireless.facts(network, pairs),
+        "commissioning": commissioning_facts(builder.announcements, network),
+        "separation": separation_facts(
+            flows,
+            network,
+            pairs,
+            roles,
+            builder.identity,
+            wishes,
+            is_home_network=all(one.vantage != "own-access-point" for one in judged),
         ),
     }
     used = {key[0:4] for key, row in services.items() if row.users & set(chosen)}
@@ -147,7 +169,14 @@ def assemble_inventory(
     kept = {word: concerning(facts[word], set(chosen), drivers, used) for word in FACT_CLASSES}
     listed = listed_devices(network, roles, chosen, kept)
     kept["device"] = tuple(fact for fact in facts["device"] if fact.device_id in listed)
+    unread = unread_conversations(oriented, unclaimed, network, chosen, recorder_id)
+    encrypted_orders = encrypted_control(oriented, timeline, chosen, recorder_id)
     phases = _phases(chosen, controls, downloads, joins, network, timeline, recorder_id)
+    if any(isinstance(f, RemoteContactFact) and f.carries_control for f in kept["remote-contact"]):
+        phases.append("remote-control")
+    if encrypted_orders:
+        phases.append("local-control-encrypted")
+    bypassed = bypassing(flows)
     coverage = build_coverage(
         judged,
         {device_id: missing[device_id] for device_id in chosen},
@@ -156,6 +185,8 @@ def assemble_inventory(
         phases,
         captures,
         {**builder.overflows(), "devices": network.overflow},
+        bypassed,
+        sum(row.flow.connections for row in encrypted_orders),
     )
     devices = [
         _device(network.hosts[device_id], network, builder, roles, ranks, missing, joins, chosen)
@@ -165,7 +196,7 @@ def assemble_inventory(
         key=lambda d: (not d.is_chosen, d.lighting.rank or len(listed) + 1, d.first_seen_ns, d.device_id)
     )
     return Inventory(
-        captures=summarise_captures(captures, judged, flows, coverage.holes),
+        captures=summarise_captures(captures, judged, flows, coverage.holes, bypassed),
         coverage=coverage,
         devices=tuple(devices),
         facts=kept,
@@ -173,6 +204,7 @@ def assemble_inventory(
         unread_messages=_unread(unclaimed, network, set(chosen)),
         other_devices=len(network.hosts) - len(listed),
         not_in_recording=absent,
+        unread=unread,
     )
 
 

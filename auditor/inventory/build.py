@@ -14,12 +14,33 @@ from auditor.capture.record import CaptureFacts
 from auditor.dissect.message import Envelope, Issue
 from auditor.dissect.protocols import igmp, mld
 from auditor.dissect.protocols.artnet import ArtNetMessage
+from auditor.dissect.protocols.coap import CoapMessage
+from auditor.dissect.protocols.ddp import DdpMessage
 from auditor.dissect.protocols.dhcp import DhcpMessage
+from auditor.dissect.protocols.dhcpv6 import Dhcpv6Message
+from auditor.dissect.protocols.dtls import DtlsClientHello, DtlsServerHello
 from auditor.dissect.protocols.e131 import E131Data
+from auditor.dissect.protocols.ftp import FtpCommand, FtpReply
 from auditor.dissect.protocols.http import HttpRequest, HttpResponse
+from auditor.dissect.protocols.knxnet import KnxnetMessage
+from auditor.dissect.protocols.llmnr import LinkNameMessage
 from auditor.dissect.protocols.mqtt import Connect, ConnectAcknowledgement, Publish
+from auditor.dissect.protocols.natpmp import NatPmpMessage
+from auditor.dissect.protocols.nbns import NetbiosNameMessage
+from auditor.dissect.protocols.neighbour import NeighbourMessage
+from auditor.dissect.protocols.osc import OscPacket
+from auditor.dissect.protocols.pcp import PcpMessage
+from auditor.dissect.protocols.quic import QuicInitial
+from auditor.dissect.protocols.raw_json import JsonMessage
+from auditor.dissect.protocols.rtsp import RtspRequest, RtspResponse
 from auditor.dissect.protocols.ssdp import SsdpMessage
+from auditor.dissect.protocols.ssh import SshIdentification
+from auditor.dissect.protocols.telnet import TelnetMessage
+from auditor.dissect.protocols.tftp import TftpRequest
 from auditor.dissect.protocols.tls import Certificate, ClientHello, ServerHello
+from auditor.dissect.protocols.websocket import WebSocketMessage
+from auditor.dissect.protocols.wireless import ManagementFrame
+from auditor.dissect.protocols.wsdiscovery import DiscoveryMessage
 from auditor.dissect.syntax.dns_message import DnsMessage
 from auditor.flows.flow import Flow, FlowKey
 from auditor.home.model import Home
@@ -57,11 +78,47 @@ class InventoryBuilder(Collected):
             DhcpMessage: (self.identity.on_dhcp,),
             DnsMessage: (self._on_dns,),
             E131Data: (self.load.on_e131,),
-            HttpRequest: (self.content.on_request, self.controls.on_request, self.downloads.on_request),
-            HttpResponse: (self.controls.on_response, self.downloads.on_response),
+            CoapMessage: (self.coap_controls.on_coap,),
+            DtlsClientHello: (self.content.on_client_hello, self.sessions.on_client_hello),
+            DtlsServerHello: (self.sessions.on_server_hello,),
+            FtpCommand: (self.plain_logins.on_ftp_command,),
+            FtpReply: (self.plain_logins.on_ftp_reply, self.banners.on_ftp),
+            HttpRequest: (
+                self.content.on_request,
+                self.controls.on_request,
+                self.downloads.on_request,
+                self.message_controls.on_request,
+                self.port_mappings.on_request,
+            ),
+            HttpResponse: (
+                self.controls.on_response,
+                self.downloads.on_response,
+                self.message_controls.on_response,
+                self.banners.on_http,
+                self.port_mappings.on_response,
+            ),
+            JsonMessage: (self.message_controls.on_json,),
+            RtspRequest: (self.plain_logins.on_rtsp_request,),
+            RtspResponse: (self.plain_logins.on_rtsp_response, self.banners.on_rtsp),
+            SshIdentification: (self.banners.on_ssh,),
+            NeighbourMessage: (self.identity.on_neighbour,),
+            TftpRequest: (self.file_transfers.on_tftp,),
+            TelnetMessage: (self.plain_logins.on_telnet,),
+            WebSocketMessage: (self.message_controls.on_websocket,),
             Publish: (self.controls.on_publish,),
             ServerHello: (self.sessions.on_server_hello,),
-            SsdpMessage: (self.announcements.on_ssdp,),
+            SsdpMessage: (self.announcements.on_ssdp, self.port_mappings.on_ssdp),
+            Dhcpv6Message: (self.link_names.on_dhcpv6,),
+            DiscoveryMessage: (self.link_names.on_discovery,),
+            LinkNameMessage: (self.link_names.on_llmnr,),
+            ManagementFrame: (self.wireless.on_management,),
+            NetbiosNameMessage: (self.link_names.on_netbios,),
+            DdpMessage: (self.load.on_ddp, self.show_controls.on_ddp),
+            KnxnetMessage: (self.show_controls.on_knxnet,),
+            NatPmpMessage: (self.port_mappings.on_natpmp,),
+            OscPacket: (self.show_controls.on_osc,),
+            PcpMessage: (self.port_mappings.on_pcp,),
+            QuicInitial: (self.content.on_quic_initial, self.sessions.on_quic),
             igmp.GroupMembership: (self.identity.on_membership,),
             mld.GroupMembership: (self.identity.on_membership,),
         }
@@ -90,8 +147,9 @@ class InventoryBuilder(Collected):
             handler(item, message)
 
     def observe_batch(self, batch: PacketBatch) -> None:
-        """Take in what only the columns tell: pauses and encrypted frames."""
+        """Take in what only the columns tell: pauses, encrypted frames, moments of short payloads."""
         self.survey.add(batch)
+        self.payload_times.add(batch)
 
     def build(
         self,
@@ -106,4 +164,6 @@ class InventoryBuilder(Collected):
         To be called once, after the last message.
         """
         self.controls.finish()
+        self.message_controls.finish()
+        self.coap_controls.finish()
         return assemble_inventory(self, list(flows), tuple(captures), unclaimed or {})

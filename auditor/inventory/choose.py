@@ -7,7 +7,7 @@ audit is about every lighting device found.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from auditor.addresses import LinkAddress, format_link, parse_address, parse_link
 from auditor.capture.record import IssueKind
@@ -104,15 +104,20 @@ def second_interface(host: Host, network: Network) -> str | None:
     for link in host.links:
         if not host.own_link:
             continue
-        number = int.from_bytes(link, "big")
-        flipped = number ^ LOCAL_BIT
-        for near in (number + 1, number - 1, flipped, flipped + 1, flipped - 1):
-            if 0 <= near < 1 << 48:
-                identity = f"link:{format_link(LinkAddress(near.to_bytes(6, 'big')))}"
-                other = network.hosts.get(device_id_of(identity))
-                if other is not None and other is not host:
-                    return other.device_id
+        for near in near_links(link):
+            other = network.hosts.get(device_id_of(f"link:{format_link(near)}"))
+            if other is not None and other is not host:
+                return other.device_id
     return None
+
+
+def near_links(link: LinkAddress) -> Iterator[LinkAddress]:
+    """Addresses that a second interface of the same device would have, most likely first."""
+    number = int.from_bytes(link, "big")
+    flipped = number ^ LOCAL_BIT
+    for near in (number + 1, number - 1, flipped, flipped + 1, flipped - 1):
+        if 0 <= near < 1 << 48:
+            yield LinkAddress(near.to_bytes(6, "big"))
 
 
 def nickname_of(host: Host, home: Home) -> str | None:

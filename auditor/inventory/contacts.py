@@ -10,14 +10,15 @@ from collections.abc import Iterable, Mapping
 from itertools import islice
 
 from auditor.addresses import family_of, format_address
-from auditor.flows.flow import InitiatorKnown, Period
+from auditor.flows.flow import FlowOutcome, InitiatorKnown, Period
 from auditor.inventory.content import SaidName
 from auditor.inventory.expected import Wishes
 from auditor.inventory.facts import Fact, RemoteContactFact
 from auditor.inventory.names import NO_NAME, ContactName, NameCollector, choose_name
 from auditor.inventory.network import MAX_ADDRESSES_ASKED, OUTSIDE, Network
+from auditor.inventory.order_timing import OrderTimings
 from auditor.inventory.services import TRANSPORTS, Oriented
-from auditor.inventory.sighting import Sighting
+from auditor.inventory.sighting import Sighting, merged_evidence, rhythm_of
 from auditor.inventory.timeline import Timeline
 from auditor.packets.batch import PROTOCOL_ICMP, PROTOCOL_ICMPV6
 from auditor.units import NS_PER_SECOND
@@ -25,6 +26,7 @@ from auditor.units import NS_PER_SECOND
 MIN_STANDING_SECONDS = 60.0
 STANDING_SHARE = 0.5  # of the recording
 
+DNS_OVER_TLS_PORT = 853  # RFC 7858 3.1; TLS by its octets
 NAME_PROTOCOLS = frozenset({"dns", "domain"})
 TIME_PROTOCOLS = frozenset({"ntp"})
 NOTIFYING_TYPES = {
@@ -41,7 +43,7 @@ class ContactRow:
 
     __slots__ = (
         "answered", "answered_with_data", "clear", "encrypted", "flows", "known", "longest_ns", "moments",
-        "outcomes", "period", "protocols", "received", "seen", "sent",
+        "openings", "outcomes", "period", "protocols", "received", "seen", "sent",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -49,12 +51,15 @@ class ContactRow:
         self.flows = self.sent = self.received = 0
         self.outcomes: dict[str, int] = {}
         self.answered = self.answered_with_data = False
-        self.clear = self.encrypted = False
+        self.clear = False
+        self.encrypted: str | None = None
+        """The word for what encrypts, of the latest flow where one does."""
         self.protocols: dict[str, int] = {}
         self.period: Period | None = None
         self.longest_ns = 0
         self.known: set[InitiatorKnown] = set()
         self.moments: list[int] = []
+        self.openings: list[int] = []
 
     def add(self, oriented: Oriented) -> None:
         """Add one flow row."""
@@ -74,14 +79,19 @@ class ContactRow:
         if not flow.folded:
             self.longest_ns = max(self.longest_ns, flow.end_ns - flow.start_ns)
         self.moments += [flow.start_ns, flow.end_ns]
+        if flow.outcome is not FlowOutcome.MID_STREAM:
+            self.openings.append(flow.start_ns)
+            if flow.folded:  # of several connections the last one ends a little after it began
+                self.openings.append(flow.end_ns)
         self.period = self.period or flow.period
         if content is not None:
             protocol = content.application_protocol
             if protocol is not None:
                 self.protocols[protocol] = self.protocols.get(protocol, 0) + 1
             self.clear |= content.confidentiality == "clear"
-            self.encrypted |= content.confidentiality == "tls"
-            self.period = self.period or content.requests.period
+            if content.confidentiality not in ("clear", "unknown"):
+                self.encrypted = content.confidentiality
+            self.period = self.period or rhythm_of(content.requests)
 
     @property
     def protocol(self) -> str | None:
@@ -94,7 +104,7 @@ class ContactRow:
         """``clear`` as soon as anything was readable."""
         if self.clear:
             return "clear"
-        return "tls" if self.encrypted else "unknown"
+        return self.encrypted or "unknown"
 
     @property
     def initiator_known(self) -> str:
@@ -113,12 +123,13 @@ def remote_contacts(
     wishes: Wishes,
     purposes: Mapping[tuple[str, str], str],
     carrying: set[tuple[str, str]],
+    timings: OrderTimings,
 ) -> list[Fact]:
     """
     One fact for each device, direction, name, address and port outside.
 
-    ``purposes`` knows of probes and updates, ``carrying`` of orders that were readable; both by
-    device_id and address as text.
+    ``purposes`` knows of probes and updates, ``carrying`` of orders that were readable, both by
+    device_id and address as text; ``timings`` of orders that only their moments show.
     """
     rows: dict[RemoteKey, ContactRow] = {}
     for oriented in flows:
@@ -129,11 +140,15 @@ def remote_contacts(
     for key in sorted(rows, key=str):
         device_id, initiator, family, name, address, transport, port = key
         row = rows[key]
-        purpose = purposes.get((device_id, address)) or _purpose(row)
+        purpose = purposes.get((device_id, address)) or _purpose(row, port)
+        standing = _is_standing(row, timeline, transport)
+        stays = row.longest_ns >= MIN_STANDING_SECONDS * NS_PER_SECOND and initiator != "remote"
+        timing = timings.orders(device_id, address, port) if stays else None
+        was_read = (device_id, address) in carrying
         facts.append(
             RemoteContactFact(
                 device_id=device_id,
-                evidence=row.seen.evidence,
+                evidence=merged_evidence([row.seen.evidence, timing.packets if timing else ()]),
                 first_seen_ns=row.seen.first_ns,
                 last_seen_ns=row.seen.last_ns,
                 initiator=initiator,
@@ -154,11 +169,14 @@ def remote_contacts(
                 outcomes=dict(sorted(row.outcomes.items())),
                 answered=row.answered,
                 answered_with_data=row.answered_with_data,
-                standing=_is_standing(row, timeline, transport),
+                standing=standing,
                 while_idle=timeline.while_idle(row.moments),
+                opened_while_idle=timeline.while_idle(row.openings),
                 wished=wishes.remote(device_id, purpose),
                 # Orders inside TLS cannot be read; that there were none is never known.
-                carries_control=True if (device_id, address) in carrying else None,
+                carries_control=True if was_read or timing else None,
+                orders_were_read=True if was_read else None,
+                order_timing=timing.words if timing else "none seen",
             )
         )
     return facts
@@ -206,9 +224,9 @@ def _name(oriented: Oriented, network: Network, names: NameCollector, said: Said
     return choose_name(answered, said)
 
 
-def _purpose(row: ContactRow) -> str:
+def _purpose(row: ContactRow, port: int) -> str:
     protocols = set(row.protocols)
-    if protocols & NAME_PROTOCOLS:
+    if protocols & NAME_PROTOCOLS or (port == DNS_OVER_TLS_PORT and protocols == {"tls"}):
         return "name-lookup"
     if protocols & TIME_PROTOCOLS:
         return "time"

@@ -12,6 +12,7 @@ from typing import NamedTuple
 from auditor.addresses import Address, LinkAddress
 from auditor.dissect.message import Envelope
 from auditor.dissect.protocols.http import HttpRequest
+from auditor.dissect.protocols.quic import QuicInitial
 from auditor.dissect.protocols.tls import ClientHello
 from auditor.flows.flow import FlowKey
 from auditor.inventory.sighting import Sighting, Table
@@ -20,7 +21,9 @@ MAX_NAMES_PER_CONVERSATION = 16  # a proxy has many; more names say nothing furt
 MAX_REMEMBERED_KEYS = 65_536  # flow keys remembered by identity; forgotten all at once when full
 MAX_CONNECTIONS_REMEMBERED = 4096  # connections of one conversation whose own name is kept
 
-TLS_PROTOCOLS = frozenset({"tls"})  # a hello or a record; what is inside cannot be read
+ENCRYPTED_PROTOCOLS = {"tls": "tls", "dtls": "dtls", "quic": "quic", "ssh": "unknown"}
+"""Protocols of which a greeting or a hello is read and nothing inside, and the word for their
+confidentiality; the report has none for SSH."""
 
 
 class Conversation(NamedTuple):
@@ -38,7 +41,7 @@ class SaidName(NamedTuple):
 
     name: str
     source: str
-    """``tls-sni`` or ``http-host``."""
+    """``tls-sni``, ``quic-sni`` or ``http-host``."""
     is_outer: bool
 
 
@@ -56,17 +59,18 @@ class Content:
 
     @property
     def application_protocol(self) -> str | None:
-        """The protocol most messages were of; TLS only where nothing else could be read."""
-        clear = {name: count for name, count in self.protocols.items() if name not in TLS_PROTOCOLS}
+        """The protocol most messages were of; one that encrypts only where nothing else could be read."""
+        clear = {name: count for name, count in self.protocols.items() if name not in ENCRYPTED_PROTOCOLS}
         names = clear or self.protocols
         return min(names, key=lambda name: (-names[name], name)) if names else None
 
     @property
     def confidentiality(self) -> str:
-        """``clear`` if anything was readable, ``tls`` if TLS was seen, else ``unknown``."""
-        if any(name not in TLS_PROTOCOLS for name in self.protocols):
+        """``clear`` if anything was readable, ``tls``, ``dtls`` or ``quic`` if that was seen, else ``unknown``."""
+        if any(name not in ENCRYPTED_PROTOCOLS for name in self.protocols):
             return "clear"
-        return "tls" if self.protocols else "unknown"
+        words = {ENCRYPTED_PROTOCOLS[name] for name in self.protocols}
+        return next((word for word in ("tls", "dtls", "quic") if word in words), "unknown")
 
     def said_name(self, client_port: int) -> SaidName | None:
         """The name said in the connection from that port, else the only one ever said here."""
@@ -130,6 +134,12 @@ class ContentCollector:
         """Keep the visible server name (RFC 6066 section 3)."""
         if message.server_name:
             said = SaidName(message.server_name, "tls-sni", message.has_encrypted_client_hello)
+            self._keep(envelope, said)
+
+    def on_quic_initial(self, envelope: Envelope, message: QuicInitial) -> None:
+        """Keep the visible server name of an opening whose direction is known."""
+        if message.server_name and message.from_client and envelope.from_initiator:
+            said = SaidName(message.server_name, "quic-sni", message.has_encrypted_client_hello)
             self._keep(envelope, said)
 
     def on_request(self, envelope: Envelope, message: HttpRequest) -> None:

@@ -22,6 +22,7 @@ from auditor.inventory.effects import (
     describes_light,
     discloses_configuration,
     effect_of,
+    light_in_collection,
     path_shape,
     words_of,
 )
@@ -31,6 +32,8 @@ from auditor.inventory.sighting import Sighting, Table
 MAX_PENDING = 64  # requests of one connection that wait for an answer; pipelines are never deeper
 MAX_CONTROLS = 16_384  # rows
 MAX_OPERATIONS = 256  # different operations between two hosts; further ones are one row
+
+MAX_LIGHTS_OF_SERVER = 16  # numbers kept; two already make a hub
 
 CREDENTIAL_PLACES = frozenset({"http-basic", "http-bearer", "http-cookie", "http-url", "http-header"})
 """Where a secret serves as a login; in a body it is what is being set."""
@@ -91,6 +94,8 @@ class ControlCollector:
         self._pending: Table[FlowKey, deque[_Pending]] = Table(deque)
         self._sessions: Table[FlowKey, _Session] = Table(_Session)
         self._operations: Table[tuple[Endpoint, Endpoint], set[str]] = Table(set)
+        self.collections: Table[Endpoint, set[str]] = Table(set)
+        """Lights by their numbers of which a server answered; a hub answers of several."""
         self.lost_requests = 0
 
     def on_request(self, envelope: Envelope, request: HttpRequest) -> None:
@@ -175,6 +180,30 @@ class ControlCollector:
         row.login_by_design = False
         row.add(envelope.timestamp_ns, envelope.packet)
 
+    def note(
+        self,
+        envelope: Envelope,
+        operation: str,
+        effect: str,
+        authentication: str,
+        *,
+        answered: bool | None,
+    ) -> ControlRow:
+        """Count one order of the flow's initiator; operations beyond the bound become one row."""
+        flow = envelope.flow
+        client = flow.initiator._replace(port=0)
+        known = self._operations.at((client, flow.responder))
+        if operation not in known:
+            if len(known) >= MAX_OPERATIONS:
+                operation = f"{operation.split(' ', 1)[0]} …"
+            known.add(operation)
+        key = ControlKey(
+            client, flow.responder, envelope.protocol, operation, effect, authentication, answered
+        )
+        row = self.rows.at(key)
+        row.add(envelope.timestamp_ns, envelope.packet)
+        return row
+
     def finish(self) -> None:
         """Settle what no answer was recorded for."""
         for waiting in self._pending.rows.values():
@@ -192,22 +221,15 @@ class ControlCollector:
         operation = f"{request.method} {path_shape(request.path)}"
         if request.upgrade == "websocket":
             operation += " (websocket)"
-        flow = envelope.flow
-        client = flow.initiator._replace(port=0)
-        known = self._operations.at((client, flow.responder))
-        if operation not in known:
-            if len(known) >= MAX_OPERATIONS:
-                operation = f"{request.method} …"
-            known.add(operation)
         authentication = _authentication(response, answered, presents=presents)
         if answered is not None:
             for row in secrets:
                 row.answer(accepted=answered)
-        key = ControlKey(
-            client, flow.responder, envelope.protocol, operation, effect, authentication, answered
-        )
-        control = self.rows.at(key)
-        control.add(envelope.timestamp_ns, envelope.packet)
+        control = self.note(envelope, operation, effect, authentication, answered=answered)
+        light = light_in_collection(request.path) if answered else None
+        lights = self.collections.at(envelope.flow.responder) if light is not None else set()
+        if light is not None and len(lights) < MAX_LIGHTS_OF_SERVER:
+            lights.add(light)
         if response is not None:
             is_open = response.allow_origin is not None and response.allow_origin in {
                 "*",

@@ -7,7 +7,7 @@ long, which actions), and what could not be seen is said with what to record.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from auditor.addresses import format_link
 from auditor.capture.record import CaptureFacts, CaptureIssue, IssueKind
@@ -18,6 +18,25 @@ from auditor.inventory.survey import Survey
 from auditor.inventory.timeline import Timeline
 from auditor.inventory.vantage import Judged, overall
 from auditor.units import NS_PER_SECOND, format_time
+
+MIN_BYPASSED_OCTETS = 14_600
+"""Acknowledged and not recorded in one flow: a whole first flight (RFC 6928 section 2).  A recorder that
+loses packets loses some of many; one that misses a flight and more of a single flow did not have it."""
+
+MIN_BYPASSED_SHARE = 0.5  # of what was acknowledged in that direction
+
+
+def went_round(flow: Flow) -> int:
+    """Octets of a flow that did not pass the recorder (a router's fast path); 0: none, or few."""
+    missing = 0
+    for unrecorded, recorded in (
+        (flow.unrecorded_sent, flow.payload_sent),
+        (flow.unrecorded_received, flow.payload_received),
+    ):
+        if unrecorded >= MIN_BYPASSED_OCTETS and unrecorded >= MIN_BYPASSED_SHARE * (unrecorded + recorded):
+            missing += unrecorded
+    return missing
+
 
 VANTAGE_WORDS = {
     "on-path": "from a place that the device's unicast passes",
@@ -39,6 +58,8 @@ def build_coverage(
     phases: Sequence[str],
     captures: Sequence[CaptureFacts],
     overflows: Mapping[str, int],
+    bypassed: Mapping[int, CaptureIssue],
+    encrypted_orders: int,
 ) -> Coverage:
     """Put the coverage together; abilities hold where they hold for every chosen device."""
     whole = overall(judged)
@@ -56,8 +77,21 @@ def build_coverage(
         *questions.values(),
         *_by_vantage(whole, survey),
         *_by_file(captures, holes),
+        *_by_bypass(captures, bypassed),
         *(_overflow(table, count) for table, count in sorted(overflows.items()) if count),
     ]
+    if encrypted_orders:
+        times = "once" if encrypted_orders == 1 else f"{encrypted_orders} times"
+        asked.append(
+            CouldNotSee(
+                question="Does the encrypted control from inside the home ask for a login?",
+                reason=f"it was tried {times} about the noted actions, and what is inside cannot be read",
+                record_next=(
+                    "try the app with a wrong password, or from a phone that was never set up; "
+                    "the light must not react"
+                ),
+            )
+        )
     if "remote-control" not in phases:
         asked.append(
             CouldNotSee(
@@ -171,6 +205,20 @@ def _by_file(captures: Sequence[CaptureFacts], holes: Sequence[tuple[int, int]])
     return asked
 
 
+def _by_bypass(
+    captures: Sequence[CaptureFacts], bypassed: Mapping[int, CaptureIssue]
+) -> Iterable[CouldNotSee]:
+    for index, issue in sorted(bypassed.items()):
+        yield CouldNotSee(
+            question="How much was sent and received, and what was in it?",
+            reason=f"{captures[index].name}: {issue.detail}",
+            record_next=(
+                "switch the router's acceleration of forwarding off while you record, "
+                "or record at a mirror port of a switch"
+            ),
+        )
+
+
 def _overflow(table: str, count: int) -> CouldNotSee:
     return CouldNotSee(
         question=f"What else was there of {table}?",
@@ -179,11 +227,35 @@ def _overflow(table: str, count: int) -> CouldNotSee:
     )
 
 
+def bypassing(flows: Iterable[Flow]) -> dict[int, CaptureIssue]:
+    """By capture: established traffic that went round the recorder; acknowledgement numbers jump."""
+    found: dict[int, tuple[int, int]] = {}
+    for flow in flows:
+        missing = went_round(flow)
+        if missing:
+            index = flow.first_packet.capture_index
+            count, octets = found.get(index, (0, 0))
+            found[index] = (count + 1, octets + missing)
+    return {
+        index: CaptureIssue(
+            kind=IssueKind.BYPASSED,
+            count=count,
+            detail=(
+                f"established traffic of {count} connection{'' if count == 1 else 's'} bypassed "
+                f"the recorder: at least {octets} octets were acknowledged that are not in the file; "
+                "byte counts are minimum values"
+            ),
+        )
+        for index, (count, octets) in found.items()
+    }
+
+
 def summarise_captures(
     captures: Sequence[CaptureFacts],
     judged: Sequence[Judged],
     flows: Sequence[Flow],
     holes: Sequence[tuple[int, int]],
+    bypassed: Mapping[int, CaptureIssue],
 ) -> tuple[CaptureSummary, ...]:
     """Each capture with what the packets show besides what the file says."""
     copies: dict[int, int] = {}
@@ -197,6 +269,8 @@ def summarise_captures(
         if index in copies:
             detail = f"{copies[index]} packets were recorded more than once and counted once"
             issues.append(CaptureIssue(kind=IssueKind.DUPLICATES, count=copies[index], detail=detail))
+        if index in bypassed:
+            issues.append(bypassed[index])
         first, last = facts.first_ns, facts.last_ns
         # A hole between two files is told of the later one.
         inside = [h for h in holes if first is not None and last is not None and first <= h[1] <= last]

@@ -10,6 +10,7 @@ them on.
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Iterable
 from functools import lru_cache
@@ -136,7 +137,15 @@ DISCLOSING_WORDS = frozenset(
 """Keys of an answer that disclose network name, place, broker or account settings."""
 
 FIRMWARE_WORDS = frozenset(["firmware", "ota", "upgrade", "update", "flash"])
+FIRMWARE_ENDINGS = frozenset(["bin", "img", "fw", "ota", "hex", "uf2", "gbl"])
+"""Of the names of uploaded files (common practice)."""
 UPLOAD_TYPES = frozenset({"application/octet-stream", "multipart/form-data"})
+READING_WORDS = frozenset(
+    ["get", "list", "read", "query", "status", "info", "subscribe", "ping", "discover", "version", "check"]
+)
+"""In the name of a call: it asks, and changes nothing (common practice)."""
+COLLECTION_WORDS = frozenset({"lights", "lamps", "luminaires"})
+"""Path segments behind which a hub numbers the lights that it serves."""
 READING_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
 MAX_REMEMBERED_SHAPES = 1024  # shapes of requests whose effect is kept; a home has dozens
@@ -161,11 +170,36 @@ def words_of(names: Iterable[str]) -> set[str]:
 
 def effect_of(request: HttpRequest) -> str:
     """What a request does, by its shape; pollers repeat theirs, so that the answers are kept."""
-    return _effect(request.method, request.path, request.query_keys, request.body_keys, request.content_type)
+    effect = effect_of_parts(
+        request.method, request.path, request.query_keys, request.body_keys, request.content_type
+    )
+    if FIRMWARE_ENDINGS.intersection(request.uploads):
+        return "firmware"
+    if effect == "read" and request.rpc is not None and request.rpc.has_method:
+        return effect_of_words(request.body_keys, request.rpc.method)
+    return effect
 
 
 @lru_cache(MAX_REMEMBERED_SHAPES)
-def _effect(
+def effect_of_words(keys: tuple[str, ...], method: str | None) -> str:
+    """
+    What a message does that has no method of a transfer protocol, by its names and the name of a call.
+
+    A call that reads by its name reads, whatever it names besides.
+    """
+    called = words_of((method,)) if method is not None else set()
+    if called & READING_WORDS:
+        return "read"
+    if called & FIRMWARE_WORDS:
+        return "firmware"
+    words = words_of(keys) | called
+    if words & CONFIGURATION_WORDS:
+        return "configuration"
+    return "light" if words & LIGHT_WORDS else "read"
+
+
+@lru_cache(MAX_REMEMBERED_SHAPES)
+def effect_of_parts(
     method: str,
     path_text: str,
     query_keys: tuple[str, ...],
@@ -218,6 +252,21 @@ def path_shape(path: str) -> str:
     if len(segments) > MAX_PATH_SEGMENTS:
         shaped.append("…")
     return "/".join(shaped)
+
+
+def light_in_collection(path: str) -> str | None:
+    """The identifier of one light among several, as in ``/lights/4/state`` (common practice); None: none."""
+    segments = path.lower().split("/")[:MAX_PATH_SEGMENTS]
+    for name, identifier in itertools.pairwise(segments):
+        if name in COLLECTION_WORDS and _is_identifier(identifier):
+            return identifier[:MAX_SEGMENT_CHARACTERS]
+    return None
+
+
+def tells_of_others(operation: str) -> bool:
+    """Whether an operation, as controls name it, concerns one light of a collection."""
+    segments = operation.partition(" ")[2].lower().split("/")
+    return any(name in COLLECTION_WORDS and after == "*" for name, after in itertools.pairwise(segments))
 
 
 def _is_identifier(segment: str) -> bool:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from auditor.home.model import Home, Keep
 from auditor.inventory.network import Network
 
-SHOW_PROTOCOLS = frozenset({"e131", "sacn", "artnet", "art-net", "acn-sdt"})
+SHOW_PROTOCOLS = frozenset({"e131", "sacn", "artnet", "art-net", "acn-sdt", "ddp", "osc"})
 
 
 class Wishes:
@@ -44,6 +44,10 @@ class Wishes:
             return None
         words = self._words(device_id, peer_id, purpose, protocol)
         return any(keep.wish in words and self._names(keep, device_id, peer_id) for keep in self._keep)
+
+    def separation(self, device_id: str) -> bool:
+        """Whether the household wishes this device to be kept apart."""
+        return any(keep.wish == "separation" and self._names(keep, device_id, None) for keep in self._keep)
 
     def _words(self, device_id: str, peer_id: str, purpose: str, protocol: str | None) -> set[str]:
         mine, theirs = set(self._roles.get(device_id, ())), set(self._roles.get(peer_id, ()))

@@ -76,10 +76,10 @@ class ServiceFact(Fact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AnnouncementFact(Fact):
-    """``announcement``: what a device said of itself to everybody."""
+    """``announcement``: what a device said of itself to everybody, or to whoever asks without a login."""
 
     protocol: str
-    """``mdns`` or ``ssdp``."""
+    """``mdns``, ``ssdp``, ``ws-discovery``, ``upnp`` (a description) or ``banner`` (a service's greeting)."""
     service_name: str | None
     """Without underscores: ``http``, ``hap`` …"""
     port: int | None
@@ -130,6 +130,13 @@ class RemoteContactFact(Fact):
     carries_control: bool | None = None
     """Orders for the light came over it: read in clear text, or by the timing of the user's actions (several of
     several); None: it is encrypted or the actions' times are not known, so that nothing can be said."""
+    opened_while_idle: bool | None = None
+    """A connection was opened, or a datagram exchange begun, while nobody acted; False for one that merely
+    stayed open; None as for ``while_idle``."""
+    orders_were_read: bool | None = None
+    """Orders were readable in it; None: what ``carries_control`` says is known by timing, if at all."""
+    order_timing: str = "none seen"
+    """By which timing orders are known, in words and with the counts."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,6 +195,11 @@ class ControlFact(Fact):
     count: int
     period: Period | None
 
+    @property
+    def is_to_everybody(self) -> bool:
+        """Sent to a group whose members are not known: it belongs to its sender and touches everybody."""
+        return self.is_group and self.device_id == self.from_id
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SecretFact(Fact):
@@ -206,7 +218,8 @@ class SecretFact(Fact):
     follows_identity: bool | None
     """The value equals or contains the link address, host name or serial seen in this recording."""
     same_on_devices: int
-    """How many devices showed the same value in this run (this one included)."""
+    """How many devices use the same value, this one included; not its partners, who must know it: a client
+    that logs in at it, a server that it logs in at."""
     accepted: bool | None
     """The peer accepted it."""
     count: int
@@ -231,7 +244,7 @@ class NameLookupFact(Fact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EncryptedSessionFact(Fact):
-    """``encrypted-session``: a negotiated TLS session."""
+    """``encrypted-session``: a negotiated session of TLS, DTLS or QUIC."""
 
     peer_name: str | None
     port: int
@@ -246,6 +259,8 @@ class EncryptedSessionFact(Fact):
     certificate_seen: bool
     peer_is_outside: bool
     count: int
+    protocol: str = "tls"
+    """``tls``, ``dtls`` or ``quic`` (whose handshake is that of TLS 1.3, RFC 9001)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -273,6 +288,89 @@ class GroupLoadFact(Fact):
     """Of all octets recorded, 0 to 1."""
     senders_of_same_universe: int
     equal_priority: bool | None
+    airtime_least_percent: float | None = None
+    """Of the air, were an access point to repeat it at 24 Mbit/s (``airtime``); None: not to a group."""
+    airtime_most_percent: float | None = None
+    """At 1 Mbit/s; above 100 it does not fit."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PortMappingFact(Fact):
+    """``port-mapping``: a way in from the internet, asked of the router (RFC 6886, RFC 6887, RFC 6970)."""
+
+    PEERS: ClassVar[tuple[str, ...]] = ("by",)
+
+    by_id: str
+    """Who asked; the fact belongs to the device to which the port leads."""
+    by_role: tuple[str, ...]
+    protocol: str
+    """``igd``, ``nat-pmp`` or ``pcp``."""
+    state: str
+    """``granted``, ``refused``, ``requested`` (no answer seen), ``searched`` (no request was seen)."""
+    transport: str | None
+    """None: all of them, or not said."""
+    external_port: int | None
+    """As granted, else as suggested."""
+    internal_port: int | None
+    lifetime_seconds: int | None
+    """As granted, else as asked for; 0: without end (UPnP)."""
+    requests: int
+    repeated: bool
+    """Asked for more than once in this recording."""
+    withdrawn: bool
+    """The last request seen took it back."""
+    request_visible: bool
+    """A request could have been seen: the device's unicast was in the recording."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WirelessNetworkFact(Fact):
+    """``wireless-network``: one that a device offers or joins, from management frames (IEEE 802.11)."""
+
+    NOT_FOR_RULES: ClassVar[frozenset[str]] = Fact.NOT_FOR_RULES | {"ssid"}
+
+    ssid: str | None
+    """The network's name: private, no rule and no sentence may hold it."""
+    part: str
+    """``access-point``, ``station`` or ``unknown``: what the device was in it."""
+    is_open: bool | None
+    """Neither RSN nor WPA element, privacy bit clear; None: no management frame of it was recorded."""
+    is_set_up_network: bool | None
+    """The device itself offers it, as lights do before they know the home's network (common practice)."""
+    security: tuple[str, ...]
+    """``open``, ``wep``, ``wpa``, ``wpa2``, ``wpa3``, ``owe``, ``rsn`` (others)."""
+    stations: int
+    """Different stations seen in it, the access point not counted."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CommissioningFact(Fact):
+    """``commissioning``: a device announces that it can be taken into a home (RFC 6763 names)."""
+
+    kind: str
+    """``commissionable`` (a device that waits) or ``commissioner`` (one that takes in)."""
+    window_open: bool | None
+    """Text key CM is not 0; None: the announcement did not say."""
+    withdrawn: bool
+    """The last one seen was a goodbye: the window was closed within the recording."""
+    count: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeparationFact(Fact):
+    """``separation``: with whom a device shares its network segment."""
+
+    shares_segment: bool | None
+    """Computers, servers or phones are in the same segment; None: its segment, or what its neighbours are,
+    was not told."""
+    shares_gateway: bool | None
+    """They use the same router; None: no router was seen."""
+    neighbour_roles: tuple[str, ...]
+    """Roles of the devices in its segment."""
+    neighbours: int
+    """Devices in its segment, the router not counted."""
+    wished: bool
+    """The home file wishes for separation."""
 
 
 FACT_CLASSES: Mapping[str, type[Fact]] = {
@@ -287,5 +385,9 @@ FACT_CLASSES: Mapping[str, type[Fact]] = {
     "encrypted-session": EncryptedSessionFact,
     "download": DownloadFact,
     "group-load": GroupLoadFact,
+    "port-mapping": PortMappingFact,
+    "wireless-network": WirelessNetworkFact,
+    "commissioning": CommissioningFact,
+    "separation": SeparationFact,
 }
 """The words of ``about:`` and the classes behind them."""

@@ -15,6 +15,7 @@ from auditor.dissect.message import Envelope
 from auditor.dissect.protocols import igmp, mld
 from auditor.dissect.protocols.artnet import ArtNetMessage
 from auditor.dissect.protocols.dhcp import DhcpMessage
+from auditor.dissect.protocols.neighbour import NeighbourMessage
 from auditor.dissect.syntax.dns_message import DnsMessage, ResourceRecord
 from auditor.flows.flow import PacketReference
 from auditor.inventory.sighting import Table
@@ -83,6 +84,8 @@ class IdentityCollector:
         """Sources of Art-Net poll replies: they call themselves nodes."""
         self.dhcp_servers: dict[LinkAddress, dict[Address, None]] = {}
         self.resolvers: set[tuple[LinkAddress, Address]] = set()
+        self.advertised_resolvers: dict[Address, None] = {}
+        """Offered to everybody on the link by router advertisements (RFC 8106)."""
 
     def on_dhcp(self, envelope: Envelope, message: DhcpMessage) -> None:
         """Note names of the request, and address, resolver and router of the answer."""
@@ -131,6 +134,11 @@ class IdentityCollector:
         elif message.authorities and any(q.record_type == TYPE_ANY for q in message.questions):
             self._join(link, envelope, "probed for its own name by mDNS")  # RFC 6762 8.1
 
+    def note_host_records(self, link: LinkAddress, records: tuple[ResourceRecord, ...]) -> None:
+        """Host names and addresses that a frame source claims."""
+        if records:
+            self._host_records(self.hosts.at(link), records)
+
     @staticmethod
     def _host_records(host: HostRecords, records: tuple[ResourceRecord, ...]) -> None:
         for record in records:
@@ -144,6 +152,11 @@ class IdentityCollector:
                 host.names[record.name] = None
             if len(host.addresses) < MAX_NAMES_PER_HOST:
                 host.addresses.setdefault(record.address, record.name)
+
+    def on_neighbour(self, _envelope: Envelope, message: NeighbourMessage) -> None:
+        """Note the resolvers that a router advertises."""
+        if len(self.advertised_resolvers) < MAX_NAMES_PER_HOST:
+            self.advertised_resolvers.update(dict.fromkeys(message.resolvers))
 
     def on_membership(self, envelope: Envelope, message: igmp.GroupMembership | mld.GroupMembership) -> None:
         """Note which groups a host asked for."""

@@ -12,8 +12,10 @@ from typing import NamedTuple
 from auditor.addresses import Address, AddressKind, kind_of
 from auditor.dissect.message import Envelope
 from auditor.dissect.protocols.artnet import ArtNetMessage
+from auditor.dissect.protocols.ddp import DdpMessage
 from auditor.dissect.protocols.e131 import E131Data
 from auditor.flows.flow import Endpoint, FlowKey
+from auditor.inventory.airtime import airtime_range
 from auditor.inventory.facts import Fact, GroupLoadFact
 from auditor.inventory.network import Network
 from auditor.inventory.sighting import Sighting, Table
@@ -63,6 +65,11 @@ class LoadCollector:
         """Count one Art-Net data packet."""
         if message.effect == "light" and message.universe is not None:
             self._count(envelope, message.universe, message.length)
+
+    def on_ddp(self, envelope: Envelope, message: DdpMessage) -> None:
+        """Count one DDP packet with light data; the display takes the place of a universe."""
+        if message.effect == "light" and message.data_octets:
+            self._count(envelope, message.destination, message.length)
 
     def _count(self, envelope: Envelope, universe: int, octets: int) -> LoadRow:
         protocol, flow, from_initiator, packet, timestamp_ns, _, _ = envelope
@@ -118,6 +125,7 @@ def _fact(
     most = max(rivals, key=len)
     priorities: set[int | None] = set().union(*most.values())
     span = max((seen.last_ns - seen.first_ns) / NS_PER_SECOND, MIN_SPAN_SECONDS)
+    air = airtime_range(seen.count / span, octets / max(seen.count, 1))
     equal = None if len(most) < 2 or None in priorities else len(priorities) == 1
     return GroupLoadFact(
         device_id=device_id,
@@ -132,6 +140,8 @@ def _fact(
         share_of_recording=round(min(octets / recorded_octets, 1.0), 6) if recorded_octets else 0.0,
         senders_of_same_universe=len(most),
         equal_priority=equal,
+        airtime_least_percent=round(100 * air.lowest, 2) if to_many else None,
+        airtime_most_percent=round(100 * air.highest, 2) if to_many else None,
     )
 
 

@@ -20,8 +20,8 @@ from auditor.packets.batch import ETHERTYPE_ARP
 
 # Different addresses: discovery knocks at a few doors, a search at a street of them.
 MIN_SEARCHED_ADDRESSES = 16
-DISCOVERY_PROTOCOLS = frozenset({"mdns", "ssdp", "igmp", "mld", "llmnr"})
-CONFIGURATION_PROTOCOLS = frozenset({"dhcp", "bootps", "bootpc", "dhcpv6"})
+DISCOVERY_PROTOCOLS = frozenset({"mdns", "ssdp", "igmp", "mld", "llmnr", "netbios-ns", "ws-discovery"})
+CONFIGURATION_PROTOCOLS = frozenset({"dhcp", "bootps", "bootpc", "dhcpv6", "neighbour"})
 NEIGHBOUR_TYPES = frozenset({133, 134, 135, 136})  # RFC 4861
 LocalKey = tuple[str, str, str, str, int]
 

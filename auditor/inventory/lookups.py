@@ -126,6 +126,8 @@ def _offered(network: Network, identity: IdentityCollector) -> dict[str, set[Add
         for owner in owners:
             if owner is not None and lease.resolvers:
                 offered.setdefault(owner.device_id, set()).update(lease.resolvers)
+    for resolvers in offered.values():
+        resolvers.update(identity.advertised_resolvers)
     return offered
 
 

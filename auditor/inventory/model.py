@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from auditor.addresses import Address, LinkAddress
@@ -113,7 +113,8 @@ class Coverage:
     missing: Mapping[Ability, CouldNotSee]
     """For each ability that does not hold: why not and what to record."""
     phases: tuple[str, ...]
-    """``joining``, ``local-control``, ``remote-control``, ``idle``, ``update``, ``reboot``."""
+    """``joining``, ``local-control``, ``local-control-encrypted`` (tried, and not readable),
+    ``remote-control``, ``idle``, ``update``, ``reboot``."""
     could_not_see: tuple[CouldNotSee, ...]
     scope: str
     """One sentence that every negative is limited by: from where, how long, which actions."""
@@ -127,6 +128,20 @@ class CaptureSummary:
     vantage: Vantage
     issues: tuple[CaptureIssue, ...]
     """Those of the file and those the packets show (duplicates, holes, bypassed)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnreadConversation:
+    """A conversation of a device whose content was not read."""
+
+    peer: str
+    """A device_id, or ``the internet``."""
+    transport: str
+    port: int
+    is_encrypted: bool
+    """Encrypted; False: in a protocol that no dissector knows, clear or not."""
+    is_at_home: bool = True
+    """With another device of this network; False: with the outside."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,6 +162,8 @@ class Inventory:
     """Devices that are not chosen and no peer of a chosen one: counted, never named."""
     not_in_recording: tuple[str, ...] = ()
     """What was asked for with ``--device`` and is no device of this recording, as written."""
+    unread: Mapping[str, tuple[UnreadConversation, ...]] = field(default_factory=dict)
+    """By device_id of chosen devices: conversations whose content was not read."""
 
     def device(self, device_id: str) -> Device:
         """Look a device up; raises ``KeyError``."""

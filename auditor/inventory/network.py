@@ -240,6 +240,17 @@ def _note_sender(pairs: Pairs, end: Endpoint, flow: Flow) -> None:
     )
 
 
+def first_packet_of(host: Host, pairs: Pairs) -> PacketReference | None:
+    """The first packet that a device sent from one of its addresses."""
+    sent = [
+        packet
+        for link in host.links
+        for address, (_, _, packet) in pairs.sent.get(link, {}).items()
+        if address in host.addresses
+    ]
+    return min(sent, default=None)
+
+
 def fallback_identity(link: LinkAddress, address: Address) -> str:
     """
     An identity for a device of which nothing but an address behind another's link address was seen.

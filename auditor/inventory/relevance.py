@@ -31,7 +31,10 @@ def concerning(
         for fact in facts
         if fact.device_id in chosen
         or (isinstance(fact, LocalContactFact) and _touches(fact, chosen, drivers))
-        or (isinstance(fact, ControlFact) and (fact.from_id in chosen or (fact.is_group and bool(chosen))))
+        or (
+            isinstance(fact, ControlFact)
+            and (fact.from_id in chosen or (fact.is_to_everybody and bool(chosen)))
+        )
         or (type(fact) is FACT_CLASSES["group-load"] and bool(chosen))
         or (
             type(fact) is FACT_CLASSES["service"]
@@ -56,7 +59,7 @@ def listed_devices(
     for facts in kept.values():
         for fact in facts:
             listed.add(fact.device_id)
-            for peer in (getattr(fact, "peer_id", None), getattr(fact, "from_id", None)):
+            for peer in (getattr(fact, f"{word}_id", None) for word in fact.PEERS):
                 if peer in network.hosts:
                     listed.add(peer)
     # Perhaps the second interface of a chosen device; the report must be able to say so (scenario S12).

@@ -16,6 +16,7 @@ from auditor.flows.flow import Endpoint
 from auditor.home.model import Home
 from auditor.inventory.content import ContentCollector
 from auditor.inventory.controls import ControlCollector
+from auditor.inventory.effects import tells_of_others
 from auditor.inventory.identity import IdentityCollector
 from auditor.inventory.lighting import PERHAPS, Case
 from auditor.inventory.network import OUTSIDE, Host, Network
@@ -85,6 +86,7 @@ def _by_control(
     """Brokers answer logins; a hub serves a light, or drives one and is served itself."""
     drives: set[str] = set()
     serves: set[str] = set()
+    tells: set[str] = set()
     for key in controls.rows.rows:
         client, server = network.party(key.client), network.party(key.server)
         if not (client.is_device and server.is_device):
@@ -97,12 +99,20 @@ def _by_control(
             drives.add(client.device_id)
         if cases[client.device_id].score >= PERHAPS and client.device_id != server.device_id:
             serves.add(server.device_id)
+            if tells_of_others(key.operation):
+                tells.add(server.device_id)
+    for end, lights in controls.collections.items():
+        party = network.party(end)
+        if party.is_device and len(lights) > 1:
+            tells.add(party.device_id)
     for device_id, host in network.hosts.items():
         if device_id in stated or host.is_router:
             continue
         named = any(HUB_NAME.search(name.lower()) for name in host.names)
-        # A light that polls another light is served by it too; a hub is told by driving others besides.
-        if named or (device_id in serves and (device_id in drives or cases[device_id].score < PERHAPS)):
+        # A light that polls another light is served by it too; a hub is told by driving others besides, or by
+        # what it is asked: the state of one light among numbered ones, or of several.
+        is_asked = device_id in serves and (device_id in drives or cases[device_id].score < PERHAPS)
+        if named or is_asked or device_id in tells:
             roles[device_id].add("hub")
 
 

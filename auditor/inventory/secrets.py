@@ -38,6 +38,32 @@ class SecretKey(NamedTuple):
     from_client: bool
 
 
+class Use(NamedTuple):
+    """Two ends of a conversation in which a value is known to both; empty for what is no device here."""
+
+    client: str
+    server: str
+
+
+def users_of(device_id: str, uses: Iterable[Use]) -> set[str]:
+    """
+    The devices that use one value, as seen from one of them.
+
+    A login is known at both its ends.  So a phone that logs in at a light, and the broker that a light logs
+    in at, are no further users; a second light at the same broker is one, and so is a second light that takes
+    the same login from the same phone.
+    """
+    known = list(uses)
+    clients = {use.client for use in known if use.server == device_id}
+    servers = {use.server for use in known if use.client == device_id}
+    users = {device_id}
+    for use in known:
+        if device_id not in use:
+            users |= {use.client} - clients
+            users |= {use.server} - servers
+    return users - {""}
+
+
 class SecretRow(Sighting):
     """How often, and whether the peer took it."""
 
@@ -79,9 +105,7 @@ class SecretCollector:
     def facts(self, network: Network) -> list[Fact]:
         """One fact for each device that a readable secret concerns."""
         drafts = [draft for key, row in self.rows.items() for draft in self._drafts(key, row, network)]
-        owners: dict[tuple[bytes, str], set[str]] = {}
-        for device_id, direction, _, key, _ in drafts:
-            owners.setdefault((key.fingerprint, direction), set()).add(device_id)
+        uses = self._uses(network)
         joined: dict[tuple[str, ...], list[tuple[str, SecretKey, SecretRow]]] = {}
         for device_id, direction, reach, key, row in drafts:
             place = (
@@ -115,12 +139,20 @@ class SecretCollector:
                     reach=reach,
                     direction=direction,
                     follows_identity=self._follows(fingerprint, network.hosts[device_id]),
-                    same_on_devices=len(owners[fingerprint, direction]),
+                    same_on_devices=len(users_of(device_id, uses[fingerprint])),
                     accepted=True if True in answers else (False if False in answers else None),
                     count=seen.count,
                 )
             )
         return facts
+
+    def _uses(self, network: Network) -> dict[bytes, set[Use]]:
+        """Who shows which value to whom."""
+        uses: dict[bytes, set[Use]] = {}
+        for key in self.rows.rows:
+            client, server = network.party(key.client).device_id, network.party(key.server).device_id
+            uses.setdefault(key.fingerprint, set()).add(Use(client, server))
+        return uses
 
     @staticmethod
     def _drafts(

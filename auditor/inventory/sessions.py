@@ -8,6 +8,8 @@ Standards: RFC 8446 (1.3 hides certificates), RFC 5246, RFC 8996 (1.0 and 1.1 de
 from __future__ import annotations
 
 from auditor.dissect.message import Envelope
+from auditor.dissect.protocols.dtls import DtlsClientHello, DtlsServerHello
+from auditor.dissect.protocols.quic import QuicInitial
 from auditor.dissect.protocols.tls import Certificate, ClientHello, ServerHello
 from auditor.flows.flow import FlowKey, PacketReference
 from auditor.inventory.facts import EncryptedSessionFact, Fact
@@ -15,7 +17,10 @@ from auditor.inventory.network import OUTSIDE, Network
 from auditor.inventory.sighting import Sighting, Table
 
 MAX_SESSIONS = 65_536  # sessions waiting for their answer; forgotten ones count as unanswered
-VERSION_WORDS = {0x0300: "ssl 3.0", 0x0301: "1.0", 0x0302: "1.1", 0x0303: "1.2", 0x0304: "1.3"}
+TLS_1_3 = 0x0304
+VERSION_WORDS = {0x0300: "ssl 3.0", 0x0301: "1.0", 0x0302: "1.1", 0x0303: "1.2", 0x0304: "1.3",
+                 0xFEFF: "1.0", 0xFEFD: "1.2", 0xFEFC: "1.3"}  # fmt: skip
+"""Of TLS, and of DTLS (RFC 4347 4.1, RFC 6347 4.1, RFC 9147 5.3); there is no DTLS 1.1."""
 
 # Suites of RFC 5246 A.5, RFC 4492, RFC 4346 and RFC 4279 without encryption, without authentication, with
 # RC4, IDEA, single or triple DES (RFC 5469), or of export strength (RFC 9325 4.1).  From memory; a test
@@ -35,11 +40,12 @@ WEAK_SUITES = frozenset(
 class Session:
     """The handshake of one flow, or of the latest connection of one."""
 
-    __slots__ = ("certificate", "hello", "packets", "seen", "server")
+    __slots__ = ("certificate", "hello", "packets", "protocol", "seen", "server")
 
     def __init__(self) -> None:
-        self.hello: ClientHello | None = None
-        self.server: ServerHello | None = None
+        self.hello: ClientHello | DtlsClientHello | QuicInitial | None = None
+        self.server: ServerHello | DtlsServerHello | None = None
+        self.protocol = "tls"
         self.certificate: tuple[Certificate, int] | None = None
         self.seen = Sighting()
         self.packets: list[PacketReference] = []
@@ -51,18 +57,42 @@ class SessionCollector:
     def __init__(self) -> None:
         self.rows: Table[FlowKey, Session] = Table(Session, MAX_SESSIONS)
 
-    def on_client_hello(self, envelope: Envelope, message: ClientHello) -> None:
-        """Keep the offer."""
+    def on_client_hello(self, envelope: Envelope, message: ClientHello | DtlsClientHello) -> None:
+        """Keep the offer; a second one with a cookie belongs to the same session (RFC 6347 4.2.1)."""
         row = self.rows.at(envelope.flow)
+        row.protocol = envelope.protocol
+        if isinstance(message, DtlsClientHello) and message.has_cookie and row.hello is not None:
+            row.hello = message
+            return
         row.hello = message
         row.seen.add(envelope.timestamp_ns, envelope.packet)
 
-    def on_server_hello(self, envelope: Envelope, message: ServerHello) -> None:
+    def on_server_hello(self, envelope: Envelope, message: ServerHello | DtlsServerHello) -> None:
         """Keep the choice; a retry request chooses nothing yet but the version."""
         row = self.rows.at(envelope.flow)
         row.server = message
+        row.protocol = envelope.protocol
         if row.hello is None:
             row.seen.add(envelope.timestamp_ns, envelope.packet)
+
+    def on_quic(self, envelope: Envelope, message: QuicInitial) -> None:
+        """Keep what both sides' Initial packets say; their handshake is that of TLS 1.3 (RFC 9001 section 4)."""
+        if not message.is_complete:
+            return
+        row = self.rows.at(envelope.flow)
+        row.protocol = envelope.protocol
+        if message.from_client or row.hello is None:
+            row.seen.add(envelope.timestamp_ns, envelope.packet)
+        if message.from_client:
+            row.hello = message
+        else:
+            row.server = ServerHello(
+                length=message.length,
+                version=TLS_1_3,
+                cipher_suite=message.cipher_suite or 0,
+                application_protocol=None,
+                is_retry_request=message.cipher_suite is None,
+            )
 
     def on_certificate(self, envelope: Envelope, message: Certificate) -> None:
         """Keep the server's certificate and when it was shown."""
@@ -71,7 +101,9 @@ class SessionCollector:
 
     def facts(self, network: Network) -> list[Fact]:
         """One fact for each device, role, peer and outcome of the negotiation."""
-        joined: dict[tuple[str, str, str, int, str | None, int | None, str | None, bool, bool], Sighting] = {}
+        joined: dict[
+            tuple[str, str, str, str, int, str | None, int | None, str | None, bool, bool], Sighting
+        ] = {}
         for flow, row in self.rows.items():
             client, server = network.party(flow.initiator), network.party(flow.responder)
             hello = row.hello
@@ -87,7 +119,7 @@ class SessionCollector:
             for party, role, peer in ((client, "client", server), (server, "server", client)):
                 if party.is_device and row.seen.count:
                     key = (
-                        party.device_id, role, name or "", flow.responder.port, version, suite, problem,
+                        party.device_id, row.protocol, role, name or "", flow.responder.port, version, suite, problem,
                         row.certificate is not None, peer.kind == OUTSIDE,
                     )  # fmt: skip
                     joined.setdefault(key, Sighting()).absorb(row.seen)
@@ -97,6 +129,7 @@ class SessionCollector:
                 evidence=seen.evidence,
                 first_seen_ns=seen.first_ns,
                 last_seen_ns=seen.last_ns,
+                protocol=protocol,
                 peer_name=name or None,
                 port=port,
                 role=role,
@@ -110,6 +143,7 @@ class SessionCollector:
             )
             for (
                 device_id,
+                protocol,
                 role,
                 name,
                 port,

@@ -9,6 +9,7 @@ from statistics import median
 from typing import Generic, TypeVar
 
 from auditor.flows.flow import PacketReference, Period
+from auditor.flows.rhythm import BURST_GAP_NS
 from auditor.inventory.facts import MAX_EVIDENCE
 from auditor.units import NS_PER_SECOND
 
@@ -91,6 +92,20 @@ def period_of(starts_ns: Sequence[int], count: int = 0) -> Period | None:
         jitter_seconds=jitter / NS_PER_SECOND,
         count=max(count, len(starts_ns)),
     )
+
+
+def rhythm_of(seen: Sighting) -> Period | None:
+    """
+    The rhythm of starts behind a sighting's moments: those of one exchange, close together, are one start.
+
+    ``Sighting.period`` measures every message; of the records of a few sessions it would make a rhythm of
+    milliseconds.  The count is that of the starts kept, scaled to all that were seen.
+    """
+    times = sorted(seen.starts)
+    starts = times[:1]
+    starts += [later for earlier, later in itertools.pairwise(times) if later - earlier >= BURST_GAP_NS]
+    count = round(seen.count * len(starts) / len(seen.starts)) if len(seen.starts) else 0
+    return period_of(starts, count)
 
 
 def steady(period: Period | None) -> bool:

@@ -30,12 +30,14 @@ SHORT_HEADERS = 0x04  # the captured octets end inside the headers, or a header 
 PROTECTED = 0x08  # 802.11 Protected Frame bit: what follows the link header is encrypted
 UNDECODED_LINK = 0x10  # a link type we do not read
 TUNNELLED = 0x20  # addresses are those of the packet inside PPPoE
+MANAGEMENT = 0x40  # 802.11 management frame: the payload is the whole frame, from Frame Control on
 
 # tcp_flags, RFC 9293 section 3.1
 FIN, SYN, RST, PSH, ACK = 0x01, 0x02, 0x04, 0x08, 0x10
 
 ETHERTYPE_IPV4, ETHERTYPE_ARP, ETHERTYPE_IPV6 = 0x0800, 0x0806, 0x86DD
-PROTOCOL_ICMP, PROTOCOL_IGMP, PROTOCOL_TCP, PROTOCOL_UDP, PROTOCOL_ICMPV6 = 1, 2, 6, 17, 58
+ETHERTYPE_EAPOL, ETHERTYPE_LLDP = 0x888E, 0x88CC  # IEEE 802.1X, IEEE 802.1AB
+PROTOCOL_ICMP, PROTOCOL_IGMP, PROTOCOL_TCP, PROTOCOL_UDP, PROTOCOL_GRE, PROTOCOL_ICMPV6 = 1, 2, 6, 17, 47, 58
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -88,10 +90,11 @@ class PacketBatch:
     tcp_sequence: UInt32Column
     tcp_acknowledgement: UInt32Column
     payload_offset: Int64Column
-    """Where the transport payload begins in ``buffer`` (ICMP, IGMP: the whole message; ARP: the packet);
-    -1: no transport header was there."""
+    """Where the transport payload begins in ``buffer`` (ICMP, IGMP, GRE: the whole message; ARP, EAPOL, LLDP:
+    the packet; 802.11 management: the frame); -1: no transport header was there."""
     payload_length: Int64Column
-    """Captured octets of that payload: by the IP length, padding excluded; 0 where offset is -1."""
+    """Captured octets of that payload: by the IP length, padding excluded; 0 where offset is -1.  EAPOL and
+    LLDP tell their own end: padding of the frame is included."""
     payload_missing: Int64Column
     """Octets of that payload that the IP length promises and the snap length cut off."""
     marks: UInt8Column

@@ -2,7 +2,7 @@
 From records to columns of packet headers.
 
 Standards: RFC 9293 section 3.1 (TCP), RFC 768 (UDP), RFC 792 (ICMP), RFC 4443
-           section 2.1 (ICMPv6), RFC 3376 section 4 (IGMP).
+           section 2.1 (ICMPv6), RFC 3376 section 4 (IGMP), RFC 2784 section 2 (GRE).
 No loop runs once a packet here: rare cases are picked out by mask.  Nothing
 behind a frame's captured end is ever reported.
 """
@@ -14,6 +14,10 @@ import numpy.typing as npt
 
 from auditor.capture.record import RecordChunk
 from auditor.packets.batch import (
+    ETHERTYPE_EAPOL,
+    ETHERTYPE_LLDP,
+    MANAGEMENT,
+    PROTOCOL_GRE,
     PROTOCOL_ICMP,
     PROTOCOL_ICMPV6,
     PROTOCOL_IGMP,
@@ -25,6 +29,7 @@ from auditor.packets.batch import (
     UInt8Column,
 )
 from auditor.packets.ethertypes import unwrap_ethertypes
+from auditor.packets.link_columns import LinkColumns
 from auditor.packets.linktypes import decode_links
 from auditor.packets.network import ARP_OCTETS, NetworkColumns, decode_network
 from auditor.packets.view import NO_OFFSET, HeaderView
@@ -36,11 +41,12 @@ TRANSPORT = np.dtype(
 UDP_LENGTH = np.dtype([("ports", "V4"), ("length", ">u2")])
 TCP_OCTETS, UDP_OCTETS = 20, 8
 # Every ICMP and IGMP message has eight octets (RFC 792, RFC 3376 section 4); ICMPv6 has four before its
-# body (RFC 4443 section 2.1).
+# body (RFC 4443 section 2.1), GRE has four (RFC 2784 section 2).
 MESSAGE_OCTETS = np.zeros(256, np.int64)
 MESSAGE_OCTETS[PROTOCOL_ICMP] = 8
 MESSAGE_OCTETS[PROTOCOL_IGMP] = 8
 MESSAGE_OCTETS[PROTOCOL_ICMPV6] = 4
+MESSAGE_OCTETS[PROTOCOL_GRE] = 4
 # What must be there before ports and flags are believed.
 HEADER_OCTETS = MESSAGE_OCTETS.copy()
 HEADER_OCTETS[PROTOCOL_TCP] = TCP_OCTETS
@@ -91,9 +97,14 @@ def decode_batch(chunk: RecordChunk) -> PacketBatch:
         source_port[messages] = heads["source"][messages] >> 8  # the type is the first octet
         destination_port[messages] = heads["source"][messages] & 0xFF
         destination_port[messages[protocol[messages] == PROTOCOL_IGMP]] = 0
+        unnumbered = messages[protocol[messages] == PROTOCOL_GRE]
+        source_port[unnumbered] = destination_port[unnumbered] = 0
     promised = network.promised_end
     _bound_by_udp_length(view, udp, start, end, promised, links.marks)
     _place_arp(links.network, network, payload_offset, end, promised, source_port)
+    _place_frames(
+        links, network, wire_end - chunk.offsets - chunk.captured_length, payload_offset, end, promised
+    )
     present = payload_offset >= 0
     return PacketBatch(
         buffer=chunk.buffer,
@@ -181,3 +192,24 @@ def _place_arp(
     end[rows] = network_offset[rows] + ARP_OCTETS
     promised[rows] = end[rows]
     source_port[rows] = network.arp_operation
+
+
+def _place_frames(
+    links: LinkColumns,
+    network: NetworkColumns,
+    clipped: Int64Column,
+    payload_offset: Int64Column,
+    end: Int64Column,
+    promised: Int64Column,
+) -> None:
+    """What is read without a network header; ``clipped``: octets of the frame that were not captured."""
+    rows = np.flatnonzero(network.version == 0)
+    if not len(rows):
+        return
+    ethertype = links.ethertype[rows]
+    wanted = (ethertype == ETHERTYPE_EAPOL) | (ethertype == ETHERTYPE_LLDP)
+    wanted |= links.marks[rows] & MANAGEMENT != 0
+    rows = rows[wanted]
+    payload_offset[rows] = links.network[rows]
+    end[rows] = links.end[rows]
+    promised[rows] = links.end[rows] + clipped[rows]

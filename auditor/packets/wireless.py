@@ -5,6 +5,7 @@ Standards: IEEE 802.11-2016 section 9.2 (frame control, addresses) and 9.3;
            the radiotap header as LINKTYPE_IEEE802_11_RADIOTAP describes it.
 Reads:     addresses of every frame, and behind the header of a data frame that
            is not encrypted its LLC and SNAP headers.
+           Management frames are payload as a whole.
 Leaves:    aggregated frames (A-MSDU) and later fragments: marked, not unfolded.
 """
 
@@ -15,7 +16,14 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from auditor.packets.batch import LATER_FRAGMENT, PROTECTED, SHORT_HEADERS, UNDECODED_LINK, Int64Column
+from auditor.packets.batch import (
+    LATER_FRAGMENT,
+    MANAGEMENT,
+    PROTECTED,
+    SHORT_HEADERS,
+    UNDECODED_LINK,
+    Int64Column,
+)
 from auditor.packets.ethertypes import unwrap_snap
 from auditor.packets.link_columns import LinkColumns, Rows
 from auditor.packets.view import HeaderView, link_words
@@ -103,6 +111,11 @@ def _decode(view: HeaderView, columns: LinkColumns, rows: Int64Column, padded: n
     whole = room >= HEADER_OCTETS
     columns.marks[rows[(kind != TYPE_CONTROL) & ~whole]] |= SHORT_HEADERS
     to_ds, from_ds = heads["flags"] & TO_DS != 0, heads["flags"] & FROM_DS != 0
+    # 9.2.4.1.3: of a management frame in fragments the later ones begin inside a field.
+    management = (kind == TYPE_MANAGEMENT) & whole
+    later = management & (heads["sequence"] & 0x000F != 0)
+    columns.marks[rows[later]] |= LATER_FRAGMENT
+    columns.marks[rows[management & ~later]] |= MANAGEMENT
     data = (kind == TYPE_DATA) & whole
     four_addresses = data & to_ds & from_ds & (room >= HEADER_OCTETS + FOURTH_ADDRESS_OCTETS)
     # Table 9-26: where destination and source stand depends on the two DS bits.

@@ -9,6 +9,7 @@ Row = tuple[str, str]
 
 SEEN, NOT_SEEN, NOT_TRIED = "seen", "not seen", "not tried"
 COULD_NOT = "could not be seen"
+ENCRYPTED = "tried, not readable"
 
 
 def coverage_grid(document: Document) -> list[Row]:
@@ -40,7 +41,7 @@ def coverage_grid(document: Document) -> list[Row]:
         ("Names of whom it contacts", SEEN if "names-visible" in abilities else COULD_NOT),
         ("Content that is not encrypted", SEEN if unicast and "payload-visible" in abilities else COULD_NOT),
         ("Joining the network", _joining(abilities, phases)),
-        ("Control from inside the home", possible(unicast, "local-control" in phases, NOT_TRIED)),
+        ("Control from inside the home", _local_control(unicast, phases)),
         ("Control through the internet", possible(unicast, "remote-control" in phases, NOT_TRIED)),
         ("Minutes in which nobody acted", possible(unicast, "idle" in phases, NOT_TRIED)),
         ("Contacts outside the home", possible(unicast, bool(remote), NOT_SEEN)),
@@ -48,6 +49,14 @@ def coverage_grid(document: Document) -> list[Row]:
         ("An update", possible(unicast, "update" in phases, NOT_SEEN)),
         ("A restart", possible(unicast, "reboot" in phases, NOT_TRIED)),
     ]
+
+
+def _local_control(unicast: bool, phases: set[str]) -> str:
+    if "local-control" in phases:
+        return SEEN
+    if "local-control-encrypted" in phases:
+        return ENCRYPTED
+    return NOT_TRIED if unicast else COULD_NOT
 
 
 def _joining(abilities: set[str], phases: set[str]) -> str:

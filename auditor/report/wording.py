@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from auditor.flows.flow import is_regular
+
 Document = dict[str, Any]
 
 VANTAGES = {
@@ -90,10 +92,12 @@ def octets(number: int) -> str:
 
 
 def period(found: Document | None) -> str:
-    """The rhythm of starts, or nothing."""
+    """The rhythm of starts, or nothing where there is none: a few starts in a row are no rhythm."""
     if found is None:
         return ""
     median, jitter = found["median_seconds"], found["jitter_seconds"]
+    if not is_regular(median, jitter, found["count"]):
+        return ""
     return f"every {median:.2f} s (+/- {jitter:.2f} s, {found['count']} starts)"
 
 

@@ -60,6 +60,7 @@ FIELD_ABILITIES: Mapping[str, Ability] = {
     "initiator": "joining-seen",
     "used": "unicast-with-device",
     "while_idle": "idle-seen",
+    "opened_while_idle": "idle-seen",
     "version": "joining-seen",
     "suite_is_weak": "joining-seen",
     "cipher_suite": "joining-seen",
@@ -80,7 +81,18 @@ _FIELD_WORDS: Mapping[str, str] = {
     "outcomes.mid-stream": "Record from before the device is plugged in.",
     "period.median_seconds": "Record for longer: a rhythm needs at least four starts.",
     "period.jitter_seconds": "Record for longer: a rhythm needs at least four starts.",
+    "period.is_regular": "Record for longer: a rhythm needs at least eight starts.",
     "period.count": "Record for longer: a rhythm needs at least four starts.",
+    "is_open": (
+        "Record the air too, with a wireless card in monitor mode on the device's channel, while the device starts."
+    ),
+    "is_set_up_network": (
+        "Record the air too, with a wireless card in monitor mode on the device's channel, while the device starts."
+    ),
+    "window_open": "Record two minutes in the device's own segment while it waits to be added.",
+    "shares_segment": "Record in the device's own segment, and name computers and phones in the home file.",
+    "protocol": "Look in the sender's settings which protocol it uses; a stream that is not read stays unread.",
+    "state": "Record on the path between the device and the router while the device starts.",
     "globally_addressed": "Record in the device's own segment, where neighbour discovery can be seen.",
 }
 _GENERAL = (

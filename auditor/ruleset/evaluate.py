@@ -17,15 +17,17 @@ from datetime import date
 
 from auditor.flows.flow import PacketReference
 from auditor.home.model import Home
-from auditor.inventory.facts import MAX_EVIDENCE, Fact
+from auditor.inventory.facts import MAX_EVIDENCE, ControlFact, Fact
 from auditor.inventory.model import Ability, Device, Inventory
 from auditor.ruleset.acceptance import check_acceptances, divide_accepted, last_day
 from auditor.ruleset.advice import join_sentences, lacking, next_for_field
+from auditor.ruleset.deciders import Decider, make_decider
 from auditor.ruleset.fields import peers_of
 from auditor.ruleset.finding import Assessment, Finding, Judgement, Outcome
 from auditor.ruleset.identity import IdentityValue, finding_id, identity_values
 from auditor.ruleset.model import ANY, NETWORK, Rule, RuleSet
 from auditor.ruleset.severity import weigh
+from auditor.ruleset.unread import could_hold, unread_sentences
 from auditor.settings.typed import list_words
 
 MAX_FINDINGS = 10_000
@@ -34,6 +36,11 @@ recording can name as many hosts as it has packets."""
 
 # A stream to a group loads every device of the segment, the chosen ones included, though it names none.
 _TOUCHES_EVERYBODY = frozenset({"group-load"})
+
+
+def _touches_everybody(about: str, fact: Fact) -> bool:
+    """Whether a fact concerns every device though it names none."""
+    return about in _TOUCHES_EVERYBODY or (isinstance(fact, ControlFact) and fact.is_to_everybody)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,8 +74,9 @@ def evaluate(inventory: Inventory, rules: RuleSet, home: Home, *, today: date | 
     check_acceptances(home, rules)
     identities = {device.device_id: device.identity for device in inventory.devices}
     answers: list[_Answer] = []
+    deciders = {rule.rule_id: make_decider(rule.condition) for rule in rules}
     for subject, is_optional in _subjects(inventory):
-        own = [_judge(rule, subject, inventory, identities) for rule in rules]
+        own = [_judge(rule, deciders[rule.rule_id], subject, inventory, identities) for rule in rules]
         if not is_optional or any(answer.findings for answer in own):
             answers += own
     order = {device.device_id: place for place, device in enumerate(inventory.devices)}
@@ -99,7 +107,7 @@ def _subjects(inventory: Inventory) -> Iterable[tuple[_Subject, bool]]:
     by_device: dict[str, dict[str, list[Fact]]] = defaultdict(lambda: defaultdict(list))
     for about, facts in inventory.facts.items():
         for fact in facts:
-            touches = about in _TOUCHES_EVERYBODY or not chosen.isdisjoint(peers_of(fact))
+            touches = _touches_everybody(about, fact) or not chosen.isdisjoint(peers_of(fact))
             if fact.device_id in chosen or fact.device_id == NETWORK or (chosen and touches):
                 by_device[fact.device_id][about].append(fact)
     for device in inventory.devices:
@@ -127,13 +135,15 @@ def _subject_of(device: Device, facts: Mapping[str, Sequence[Fact]]) -> _Subject
     )
 
 
-def _judge(rule: Rule, subject: _Subject, inventory: Inventory, identities: Mapping[str, str]) -> _Answer:
+def _judge(
+    rule: Rule, decide: Decider, subject: _Subject, inventory: Inventory, identities: Mapping[str, str]
+) -> _Answer:
     if subject.roles.isdisjoint(rule.roles):
         return _answer(rule, subject, Outcome.NOT_APPLICABLE, _whom_it_concerns(rule, subject))
     matching: list[Fact] = []
     unknown: set[str] = set()
     for fact in subject.facts.get(rule.about, ()):
-        truth = rule.condition.truth(fact)
+        truth = decide(fact)
         if truth:
             matching.append(fact)
         elif truth is None:
@@ -144,9 +154,13 @@ def _judge(rule: Rule, subject: _Subject, inventory: Inventory, identities: Mapp
         return _answer(rule, subject, Outcome.FOUND, f"We saw it: {len(findings)} {what}.", findings=findings)
     coverage = inventory.coverage
     missing = [lacking(ability, coverage) for ability in rule.needs if ability not in subject.abilities]
-    if missing or unknown:
+    unread = could_hold(rule, inventory.unread.get(subject.subject_id, ()))
+    if missing or unknown or unread:
         reasons = [_sentence(entry.reason) for entry in missing]
         advice = [entry.record_next for entry in missing]
+        told, steps = unread_sentences(unread)
+        reasons += told
+        advice += steps
         if unknown:
             reasons.append(f"What we saw leaves open: {', '.join(sorted(unknown))}.")
             advice += [next_for_field(name, coverage) for name in sorted(unknown)]
@@ -186,7 +200,7 @@ def _findings(
         groups[identity_values(rule, fact, identities)].append(fact)
     return tuple(
         _finding(
-            rule, subject, finding_id(rule.rule_id, subject.identity, values), sorted(group, key=_in_time)
+            rule, subject, finding_id(rule.rule_id, subject.identity, values), _sorted_in_time(group)
         )
         for values, group in sorted(groups.items())
     )
@@ -222,6 +236,11 @@ def _evidence(spokesman: Fact, facts: Iterable[Fact]) -> tuple[PacketReference, 
     others = {reference for fact in facts for reference in fact.evidence} - first
     kept = [*sorted(first), *sorted(others)][:MAX_EVIDENCE]
     return tuple(sorted(kept))
+
+
+def _sorted_in_time(facts: list[Fact]) -> list[Fact]:
+    # Most groups are one fact, and its text costs more than all else here.
+    return facts if len(facts) == 1 else sorted(facts, key=_in_time)
 
 
 def _in_time(fact: Fact) -> tuple[int, tuple[PacketReference, ...], str]:

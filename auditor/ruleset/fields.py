@@ -72,7 +72,7 @@ WORDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
         "confidentiality": _CONFIDENTIALITY,
         "reached_from": _SEGMENTS,
     },
-    "announcement": {"protocol": ("mdns", "ssdp")},
+    "announcement": {"protocol": ("mdns", "ssdp", "ws-discovery", "upnp", "banner")},
     "remote-contact": {
         "initiator": ("device", "remote", "unknown"),
         "name_source": ("dns", "tls-sni", "quic-sni", "http-host", "none"),
@@ -110,12 +110,25 @@ WORDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     },
     "name-lookup": {"encryption": ("none", "tls", "https")},
     "encrypted-session": {
+        "protocol": ("tls", "dtls", "quic"),
         "role": ("client", "server"),
         "version": ("1.0", "1.1", "1.2", "1.3"),
         "certificate_problem": ("expired", "not-yet-valid", "self-signed", "name-mismatch"),
     },
     "download": {"confidentiality": _CONFIDENTIALITY},
     "group-load": {},
+    "port-mapping": {
+        "by_role": ROLES,
+        "protocol": ("igd", "nat-pmp", "pcp"),
+        "state": ("granted", "refused", "requested", "searched"),
+        "transport": _TRANSPORTS,
+    },
+    "wireless-network": {
+        "part": ("access-point", "station", "unknown"),
+        "security": ("open", "wep", "wpa", "wpa2", "wpa3", "owe", "rsn"),
+    },
+    "commissioning": {"kind": ("commissionable", "commissioner")},
+    "separation": {"neighbour_roles": ROLES},
 }
 
 ADDRESSES = frozenset({"address", "resolver_address"})
@@ -124,14 +137,20 @@ PASSING = ADDRESSES | {
     "count",
     "equal_priority",
     "failed_lookups",
+    "external_port",
     "flows",
+    "lifetime_seconds",
     "lookups",
+    "neighbour_roles",
+    "neighbours",
     "octets",
     "received_octets",
+    "requests",
     "same_on_devices",
     "searched_addresses",
     "senders_of_same_universe",
     "sent_octets",
+    "stations",
     "universes",
 }
 """Fields that change between two recordings of one thing; decimal numbers, periods and outcomes do too."""
@@ -143,6 +162,9 @@ _KINDS: Mapping[Any, FieldKind] = {
     str: FieldKind.TEXT,
     tuple[str, ...]: FieldKind.TEXTS,
 }
+
+
+_PERIOD_PARTS = (("median_seconds", float), ("jitter_seconds", float), ("count", int), ("is_regular", bool))
 
 
 def build_fields(about: str, fact_class: type[Fact]) -> dict[str, Field]:
@@ -160,7 +182,7 @@ def build_fields(about: str, fact_class: type[Fact]) -> dict[str, Field]:
             continue
         name = _as_written(entry.name, fact_class.PEERS)
         if hint is Period:
-            for part, kind in (("median_seconds", float), ("jitter_seconds", float), ("count", int)):
+            for part, kind in _PERIOD_PARTS:
                 path = (entry.name, part)
                 built[f"{name}.{part}"] = Field(f"{name}.{part}", path, _KINDS[kind], None, False, False)
         elif get_origin(hint) is Mapping:

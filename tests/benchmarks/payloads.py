@@ -2,14 +2,14 @@
 Application payloads of an invented household, built once from the field tables of their standards.
 
 Sources: RFC 1035 section 4 (DNS), RFC 6762 and 6763 (announcements), RFC 2131 (DHCP), RFC 9112 (HTTP/1.1), MQTT 3.1.1
-section 3.1, RFC 8446 section 4.1.2 (ClientHello); the search protocol over HTTP in UDP as common practice.
+section 3.1, RFC 8446 section 4.1.2 (ClientHello); ANSI E1.31; the search protocol over HTTP in UDP as common practice.
 """
 
 import struct
 from collections.abc import Callable
 
-VARIANTS = 64
-"""Different payloads of each kind."""
+VARIANTS = 16
+"""Different payloads of each kind: so many names and lamps does the household know."""
 
 
 def _name(text: str) -> bytes:
@@ -100,6 +100,38 @@ def client_hello(number: int) -> bytes:
     return b"\x16\x03\x01" + struct.pack(">H", len(handshake)) + handshake
 
 
+def server_hello(number: int) -> bytes:
+    """RFC 8446 section 4.1.3, then what looks like the rest of the handshake: one record of data."""
+    extensions = bytes.fromhex("002b00020304") + bytes.fromhex("00330024001d0020") + bytes([number]) * 32
+    body = b"\x03\x03" + bytes([number]) * 32 + b"\x20" + bytes(32) + b"\x13\x01\0"
+    body += struct.pack(">H", len(extensions)) + extensions
+    handshake = b"\x02" + struct.pack(">I", len(body))[1:] + body
+    record = b"\x16\x03\x03" + struct.pack(">H", len(handshake)) + handshake
+    return record + b"\x14\x03\x03\0\x01\x01" + b"\x17\x03\x03\x02\0" + bytes([number]) * 512
+
+
+def http_answer(number: int) -> bytes:
+    """Ten digits of the length are filled in for each connection, at ``LENGTH_OFFSET``."""
+    return HTTP_BEFORE_LENGTH + b"0" * LENGTH_DIGITS + b'\r\nETag: "%02d"\r\n\r\n' % number
+
+
+HTTP_BEFORE_LENGTH = b"HTTP/1.1 200 OK\r\nContent-Type: application/octet-stream\r\nContent-Length: "
+LENGTH_OFFSET, LENGTH_DIGITS = len(HTTP_BEFORE_LENGTH), 10
+
+
+def mqtt_accepted(number: int) -> bytes:
+    return b"\x20\x02\0" + bytes([0 if number % 8 else 5])
+
+
+def show_data(number: int) -> bytes:
+    """ANSI E1.31-2018 section 4.1, table 4-1: one universe of 512 slots."""
+    root = b"\0\x10\0\0ASC-E1.17\0\0\0" + struct.pack(">HI", 0x7000 | 622, 4) + bytes(15) + bytes([number])
+    framing = struct.pack(">HI", 0x7000 | 600, 2) + b"source".ljust(64, b"\0")
+    framing += struct.pack(">BHBBH", 100, 0, 0, 0, 1 + number % 16)
+    layer = struct.pack(">HBBHHH", 0x7000 | 523, 2, 0xA1, 0, 1, 513) + b"\0" + bytes([number]) * 512
+    return root + framing + layer
+
+
 KINDS: dict[str, Callable[[int], bytes]] = {
     "dns-question": dns_question,
     "dns-answer": dns_answer,
@@ -109,4 +141,26 @@ KINDS: dict[str, Callable[[int], bytes]] = {
     "http": http_request,
     "mqtt": mqtt_connect,
     "tls": client_hello,
+    "tls-answer": server_hello,
+    "http-answer": http_answer,
+    "mqtt-answer": mqtt_accepted,
+    "show-data": show_data,
 }
+
+PREFIXES = {
+    "tls": (b"\x17\x03\x03", 5),
+    "mqtt": (b"\x30", 3),
+}
+"""How later segments begin: octets, and how many come before what the length counts (``length_octets``)."""
+
+MQTT_TOPIC = b"\0\x0alamp/state"
+
+
+def prefix(kind: str, size: int) -> bytes:
+    """The beginning of a segment of ``size`` octets that is one record or one message, whole."""
+    octets, header = PREFIXES[kind]
+    inside = size - header
+    if kind == "tls":
+        return octets + struct.pack(">H", inside)
+    # MQTT 3.1.1 section 2.2.3: two octets reach from 128 to 16,383.
+    return octets + bytes([inside & 0x7F | 0x80, inside >> 7]) + MQTT_TOPIC

@@ -19,53 +19,23 @@ from typing import BinaryIO
 
 import numpy as np
 
-from tests.benchmarks.payloads import KINDS, VARIANTS
+from tests.benchmarks.kinds import FLOW_KINDS, TCP, UDP, Kind
+from tests.benchmarks.payloads import LENGTH_DIGITS, LENGTH_OFFSET, PREFIXES, VARIANTS, prefix
+from tests.benchmarks.plan import (
+    LEAST_OCTETS,
+    MOST_OCTETS,
+    NOTHING,
+    PROTOCOL,
+    TEXT_LENGTH,
+    TEXTS,
+    Plan,
+    make_plan,
+)
 
 BLOCK_PACKETS = 100_000
-START_NS = 1_700_000_000_000_000_000
-SPAN_NS = 3_600_000_000_000
 HOSTS = 60
 MAX_HEADER = 96
 FRAME_FLOOR = 60  # octets of an Ethernet frame without its check sequence
-DISSECTED_SHARE = 0.03
-FIN, SYN, RST, PSH, ACK = 1, 2, 4, 8, 16
-
-
-@dataclass(frozen=True)
-class Kind:
-    """A kind of flow; ``share`` is relative, ``payload`` a name of ``KINDS``."""
-
-    share: float
-    protocol: int
-    port: int
-    payload: str | None = None
-    ip_version: int = 4
-    tags: int = 0
-    extra: int = 0
-    """Octets of IPv4 options or of an IPv6 extension header."""
-    destination: str = "outside"
-    is_bulk: bool = True
-
-
-TCP, UDP, ICMP = 6, 17, 1
-FLOW_KINDS = (
-    Kind(0.40, TCP, 443, "tls"),
-    Kind(0.05, TCP, 443, "tls", tags=1),
-    Kind(0.06, TCP, 443, "tls", ip_version=6),
-    Kind(0.06, TCP, 80, "http", destination="inside"),
-    Kind(0.03, TCP, 1883, "mqtt"),
-    Kind(0.20, UDP, 53, "dns-question", destination="router", is_bulk=False),
-    Kind(0.02, UDP, 5353, "announcement", destination="group", is_bulk=False),
-    Kind(0.01, UDP, 1900, "search", destination="group", is_bulk=False),
-    Kind(0.01, UDP, 67, "dhcp", destination="router", is_bulk=False),
-    Kind(0.06, UDP, 443),
-    Kind(0.01, UDP, 5568, destination="inside"),
-    Kind(0.01, UDP, 4000, tags=2, destination="inside"),
-    Kind(0.01, UDP, 4001, extra=4, destination="inside"),
-    Kind(0.01, UDP, 4002, ip_version=6, extra=8),
-    Kind(0.02, ICMP, 0, destination="inside"),
-    Kind(0.04, TCP, 0, destination="inside", is_bulk=False),  # unanswered attempts on many ports
-)
 
 
 @dataclass(frozen=True)
@@ -84,12 +54,18 @@ def _link(host: int) -> bytes:
     return b"\x02\0\0" + host.to_bytes(3, "big")
 
 
-def _addresses(kind: Kind, client: int, server: int, rng: np.random.Generator) -> tuple[bytes, bytes, bytes]:
+def _addresses(kind: Kind, client: int, server: int, flow: int) -> tuple[bytes, bytes, bytes]:
     """Client's and server's address, and the server's link address."""
     router = _link(0)
+    # Hosts come back to the same few servers.
+    known = flow % VARIANTS, client  # as the names in their payloads do
     if kind.ip_version == 6:
         prefix = bytes.fromhex("20010db8")
-        return prefix + bytes(10) + client.to_bytes(2, "big"), prefix + b"\xff" + rng.bytes(11), router
+        return (
+            prefix + bytes(10) + client.to_bytes(2, "big"),
+            prefix + b"\xff" + bytes([*known]).rjust(11, b"\0"),
+            router,
+        )
     inside = bytes([192, 168, 1, client])
     if kind.destination == "group":
         group = bytes([239, 255, 255, 250])
@@ -98,7 +74,7 @@ def _addresses(kind: Kind, client: int, server: int, rng: np.random.Generator) -
         return inside, bytes([192, 168, 1, server]), _link(server)
     if kind.destination == "router":
         return inside, bytes([192, 168, 1, 254]), router
-    return inside, bytes([198, 18 + rng.integers(0, 2)]) + rng.bytes(2), router
+    return inside, bytes([198, 18, *known]), router
 
 
 def _header(
@@ -134,7 +110,7 @@ def make_flows(count: int, rng: np.random.Generator) -> Flows:
     for flow in range(count):
         kind = FLOW_KINDS[kinds[flow]]
         client, server = int(clients[flow]), int(servers[flow]) + HOSTS
-        client_end, server_end, server_link = _addresses(kind, client, server, rng)
+        client_end, server_end, server_link = _addresses(kind, client, server, flow)
         ports = (32_768 + flow * 7_919 % 28_000, kind.port or 1 + flow % 60_000)
         if kind.destination == "group":
             ports = (kind.port, kind.port)
@@ -149,33 +125,6 @@ def make_flows(count: int, rng: np.random.Generator) -> Flows:
     return Flows(kinds, headers, header_length, network, transport)
 
 
-def _packets_per_flow(flows: Flows, packets: int, rng: np.random.Generator) -> np.ndarray:
-    """Few packets for exchanges, a long tail for bulk; together exactly ``packets``."""
-    is_bulk = np.array([kind.is_bulk for kind in FLOW_KINDS])[flows.kind]
-    is_exchange = np.array([not k.is_bulk and k.payload is not None for k in FLOW_KINDS])[flows.kind]
-    counts = np.full(len(flows.kind), 2)
-    spare = DISSECTED_SHARE * packets - np.count_nonzero(is_bulk)
-    counts[is_exchange] = max(2, int(spare / max(1, np.count_nonzero(is_exchange))))
-    weights = np.minimum(rng.pareto(1.2, len(counts)) + 0.3, 2_000) * is_bulk
-    rest = packets - counts[~is_bulk].sum() - 3 * np.count_nonzero(is_bulk)
-    if rest < 0:
-        raise SystemExit("too few packets for so many flows")
-    counts[is_bulk] = 3 + np.floor(weights[is_bulk] / weights.sum() * rest).astype(np.int64)
-    counts[np.argmax(counts)] += packets - counts.sum()
-    return counts
-
-
-def _order(counts: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Time, flow and place in its flow of every packet, by time."""
-    flow = np.repeat(np.arange(len(counts), dtype=np.int32), counts)
-    place = (np.arange(len(flow)) - np.repeat(np.cumsum(counts) - counts, counts)).astype(np.int32)
-    start = rng.random(len(counts)) * SPAN_NS * 0.8
-    duration = rng.random(len(counts)) ** 2 * SPAN_NS * 0.2 * np.minimum(1, counts / 50)
-    moment = start[flow] + (place + rng.random(len(flow)) * 0.5) / counts[flow] * duration[flow]
-    order = np.argsort(moment, kind="stable")
-    return moment[order].astype(np.int64) + START_NS, flow[order], place[order]
-
-
 def _put(target: np.ndarray, at: np.ndarray, rows: np.ndarray) -> None:
     """Write rows of equal length into a flat array, each at its offset."""
     target[at[:, None] + np.arange(rows.shape[1])] = rows
@@ -186,79 +135,77 @@ def _big_endian(values: np.ndarray, octets: int) -> np.ndarray:
 
 
 class Maker:
-    """Turns blocks of (flow, place) into frames."""
+    """Turns parts of a plan into frames."""
 
     def __init__(self, flows: Flows, rng: np.random.Generator) -> None:
         self.flows = flows
         self.rng = rng
         self.pool = np.frombuffer(rng.bytes(1 << 24), np.uint8)
-        texts = [make(number) for make in KINDS.values() for number in range(VARIANTS)]
-        self.text_length = np.array([len(text) for text in texts])
-        self.texts = np.zeros((len(texts), self.text_length.max()), np.uint8)
-        for row, text in zip(self.texts, texts, strict=True):
+        self.texts = np.zeros((len(TEXTS), TEXT_LENGTH.max()), np.uint8)
+        for row, text in zip(self.texts, TEXTS, strict=True):
             row[: len(text)] = np.frombuffer(text, np.uint8)
-        places = {name: VARIANTS * index for index, name in enumerate(KINDS)}
-        self.first_text = np.array([places.get(kind.payload or "", -1) for kind in FLOW_KINDS])
-        self.answer_text = np.array(
-            [places["dns-answer"] if kind.payload == "dns-question" else -1 for kind in FLOW_KINDS]
-        )
-        self.protocol = np.array([kind.protocol for kind in FLOW_KINDS])
-        self.is_bulk = np.array([kind.is_bulk for kind in FLOW_KINDS])
-        self.is_group = np.array([kind.destination == "group" for kind in FLOW_KINDS])
+        sizes = range(LEAST_OCTETS, MOST_OCTETS)
+        self.prefixes = [
+            np.array([list(prefix(name, size)) for size in sizes], np.uint8) for name in PREFIXES
+        ]
 
-    def block(self, flow: np.ndarray, place: np.ndarray, before: int, behind: int, align: int):
+    def block(self, plan: Plan, before: int, behind: int, align: int):
         """
         Frames of some packets with room around each.
 
         Returns the octets, the offset of each frame and its length.  ``before``
         and ``behind`` octets are left free; frames are padded to ``align``.
         """
-        flows, rng = self.flows, self.rng
-        kind = flows.kind[flow]
-        protocol = self.protocol[kind]
-        way = np.where(self.is_group[kind], 0, place % 2)
-        size = np.where(rng.random(len(flow)) < 0.45, 0, rng.integers(200, 1_400, len(flow)))
-        flags = np.where(place == 0, SYN, np.where(place == 1, SYN | ACK, np.where(size > 0, PSH | ACK, ACK)))
-        is_tcp = protocol == TCP
-        is_attempt = is_tcp & ~self.is_bulk[kind]
-        flags = np.where(is_attempt, np.where(way == 0, SYN, RST | ACK), flags)
-        size = np.where(is_tcp & ((place < 2) | is_attempt), 0, size)
-        text = np.where(self.first_text[kind] >= 0, self.first_text[kind] + flow % VARIANTS, -1)
-        answer = np.where(self.answer_text[kind] >= 0, self.answer_text[kind] + flow % VARIANTS, text)
-        text = np.where(way == 1, answer, text)
-        text = np.where(is_tcp & (place != 2), -1, text)
-        size = np.where(text >= 0, self.text_length[text], size)
+        flows, flow, size = self.flows, plan.flow, plan.size
         header_length = flows.header_length[flow]
         length = np.maximum(FRAME_FLOOR, header_length + size)
         padded = -(-length // align) * align
         stride = before + padded + behind
         offset = np.cumsum(stride) - stride + before
         total = int(stride.sum())
-        shift = int(rng.integers(0, len(self.pool) // 2))
+        shift = int(self.rng.integers(0, len(self.pool) // 2))
         octets = np.resize(self.pool[shift:], total)
-        headers = flows.headers[flow, way]
-        self._complete(headers, flow, place, size, protocol, flags)
+        headers = flows.headers[flow, plan.way]
+        self._complete(headers, plan)
         for width in np.unique(header_length):
             some = np.flatnonzero(header_length == width)
             _put(octets, offset[some], headers[some, :width])
-        for width in np.unique(self.text_length):
-            some = np.flatnonzero((text >= 0) & (size == width))
-            _put(octets, (offset + header_length)[some], self.texts[text[some], :width])
+        self._fill(octets, offset + header_length, plan)
         return octets, offset, length
 
-    def _complete(self, headers, flow, place, size, protocol, flags) -> None:
+    def _fill(self, octets: np.ndarray, payload: np.ndarray, plan: Plan) -> None:
+        """Write what payloads begin with; the rest stays random."""
+        text, size = plan.text, plan.size
+        for width in np.unique(TEXT_LENGTH):
+            some = np.flatnonzero((text != NOTHING) & (size == width))
+            _put(octets, payload[some], self.texts[text[some], :width])
+        for number, rows in enumerate(self.prefixes):
+            some = np.flatnonzero(plan.prefix == number)
+            _put(octets, payload[some], rows[size[some] - LEAST_OCTETS])
+        heads = np.flatnonzero(plan.body != NOTHING)
+        digits = plan.body[heads, None] // 10 ** np.arange(LENGTH_DIGITS - 1, -1, -1) % 10
+        _put(octets, payload[heads] + LENGTH_OFFSET, (digits + ord("0")).astype(np.uint8))
+        # Every question has its own identifier, and its answer the same: they do not repeat word for word.
+        lookups = np.flatnonzero((text >= 0) & (text < 2 * VARIANTS))
+        identifier = plan.flow[lookups].astype(np.int64) * 31 + plan.place[lookups] // 2
+        _put(octets, payload[lookups], _big_endian(identifier & 0xFFFF, 2))
+
+    def _complete(self, headers: np.ndarray, plan: Plan) -> None:
         """Fill lengths, identification, sequence numbers and flags in."""
+        flow, size = plan.flow, plan.size
+        protocol = PROTOCOL[self.flows.kind[flow]]
         network, transport = self.flows.network_offset[flow], self.flows.transport_offset[flow]
         header_length = self.flows.header_length[flow]
         rows = np.arange(len(flow))
         is_ipv6 = headers[rows, network] >> 4 == 6
         by_field = (
             (~is_ipv6, network + 2, header_length + size - network, 2),
-            (~is_ipv6, network + 4, (flow.astype(np.int64) * 31 + place) & 0xFFFF, 2),
+            (~is_ipv6, network + 4, (flow.astype(np.int64) * 31 + plan.place) & 0xFFFF, 2),
             (is_ipv6, network + 4, header_length + size - network - 40, 2),
             (protocol == UDP, transport + 4, 8 + size, 2),
-            (protocol == TCP, transport + 4, place.astype(np.int64) * 1_400, 4),
-            (protocol == TCP, transport + 13, flags, 1),
+            (protocol == TCP, transport + 4, plan.sequence, 4),
+            (protocol == TCP, transport + 8, plan.acknowledgement, 4),
+            (protocol == TCP, transport + 13, plan.flags, 1),
         )
         flat = headers.reshape(-1)
         for concerned, at, value, width in by_field:
@@ -268,8 +215,9 @@ class Maker:
 
 def _write_pcap(file: BinaryIO, maker: Maker, blocks) -> None:
     file.write(struct.pack("<IHHiIII", 0xA1B2C3D4, 2, 4, 0, 0, 262_144, 1))
-    for moment, flow, place in blocks:
-        octets, offset, length = maker.block(flow, place, 16, 0, 1)
+    for plan in blocks:
+        octets, offset, length = maker.block(plan, 16, 0, 1)
+        moment = plan.moment_ns
         head = np.stack((moment // 10**9, moment % 10**9 // 1000, length, length), axis=1)
         _put(octets, offset - 16, head.astype("<u4").view(np.uint8))
         octets.tofile(file)
@@ -290,8 +238,9 @@ def _write_pcapng(file: BinaryIO, maker: Maker, blocks) -> None:
     for name, resolution in ((b"wired", b"\x06"), (b"wireless", b"\x09")):
         options = _option(2, name) + _option(9, resolution) + end
         file.write(_pcapng_block(1, struct.pack("<HHI", 1, 0, 262_144) + options))
-    for moment, flow, place in blocks:
-        octets, offset, length = maker.block(flow, place, 28, 4, 4)
+    for plan in blocks:
+        octets, offset, length = maker.block(plan, 28, 4, 4)
+        moment, flow = plan.moment_ns, plan.flow
         interface = flow & 1
         ticks = np.where(interface == 0, moment // 1000, moment)
         total = -(-length // 4) * 4 + 32
@@ -306,12 +255,8 @@ def make_recording(path: Path, packets: int, flow_count: int, seed: int = 1) -> 
     """Write a recording; the name's ending says which format."""
     rng = np.random.default_rng(seed)
     flows = make_flows(flow_count, rng)
-    moment, flow, place = _order(_packets_per_flow(flows, packets, rng), rng)
-    blocks = (
-        (moment[start : start + BLOCK_PACKETS], flow[start : start + BLOCK_PACKETS],
-         place[start : start + BLOCK_PACKETS])
-        for start in range(0, packets, BLOCK_PACKETS)
-    )  # fmt: skip
+    plan = make_plan(flows.kind, packets, rng)
+    blocks = (plan.slice(start, start + BLOCK_PACKETS) for start in range(0, packets, BLOCK_PACKETS))
     write = _write_pcapng if path.suffix == ".pcapng" else _write_pcap
     with path.open("wb") as file:
         write(file, Maker(flows, rng), blocks)

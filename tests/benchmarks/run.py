@@ -29,6 +29,9 @@ TARGETS = {
 
 MAX_PEAK_MEBIBYTES = 200
 
+PACKETS_PER_FLOW = 200
+"""A million packets in 5,000 flows, and three in a hundred to dissect."""
+
 
 def measure(name: str, path: Path, packets: int) -> dict[str, float]:
     """Run one contender in its own process."""
@@ -82,7 +85,7 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--keep", type=Path, help="folder in which the recording stays for the next run")
     options = parser.parse_args()
-    flows = options.flows or max(50, min(200_000, options.packets // 50))
+    flows = options.flows or max(20, min(200_000, options.packets // PACKETS_PER_FLOW))
     names = [name for name in CONTENDERS if name != "audit" or find_spec("auditor.pipeline")]
     with tempfile.TemporaryDirectory() as temporary:
         folder = options.keep or Path(temporary)

@@ -13,8 +13,10 @@ from scapy.layers.l2 import Ether
 from scapy.utils import PcapNgReader
 
 from auditor.capture.reader import open_capture
+from auditor.dissect.message import Envelope, Issue
 from auditor.flows.table import FlowTable
 from auditor.packets.decode import decode_batch
+from auditor.pipeline import read_messages
 from tests.benchmarks.contenders import core, dpkt_loop, scapy_dissection
 from tests.benchmarks.recordings import make_recording
 
@@ -76,3 +78,23 @@ def test_run_prints_a_table():
 
     assert "| core |" in done.stdout
     assert "at least 20 × dpkt loop" in done.stdout
+
+
+def test_streams_have_no_gaps_and_every_known_payload_can_be_read(pcap):
+    # RFC 9293 section 3.4: the next sequence number is the last one and what it occupied.
+    following: dict[tuple, int] = {}
+    with pcap.open("rb") as file:
+        for _, octets in dpkt.pcap.Reader(file):
+            network = dpkt.ethernet.Ethernet(octets).data
+            segment = network.data
+            if isinstance(segment, dpkt.tcp.TCP) and not segment.flags & dpkt.tcp.TH_RST:
+                key = (network.src, network.dst, segment.sport, segment.dport)
+                assert segment.seq == following.get(key, segment.seq)
+                occupied = bool(segment.flags & (dpkt.tcp.TH_SYN | dpkt.tcp.TH_FIN))
+                following[key] = (segment.seq + len(segment.data) + occupied) % (1 << 32)
+
+    items = list(read_messages(pcap, strict=True))
+
+    assert [item for item in items if isinstance(item, Issue)] == []
+    names = {item.protocol for item in items if isinstance(item, Envelope)}
+    assert {"https", "http", "mqtt", "domain", "mdns", "ssdp"} & names

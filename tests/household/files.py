@@ -22,6 +22,7 @@ class Captured:
     octets: bytes
     original_octets: int
     comment: str | None = None
+    link_type: int = ETHERNET
 
 
 def pcap(packets: Iterable[Captured], *, snap_octets: int = 262_144, nanoseconds: bool = False,
@@ -38,7 +39,12 @@ def pcap(packets: Iterable[Captured], *, snap_octets: int = 262_144, nanoseconds
 
 def pcapng(packets: Iterable[Captured], *, snap_octets: int = 0, link_type: int = ETHERNET, filter_text: str | None = None,
            dropped: int | None = None, interface: str = "eth0", comment: str | None = None) -> bytes:  # fmt: skip
-    """One little-endian section, one interface with nanoseconds; ``dropped`` adds interface statistics."""
+    """
+    One little-endian section with nanoseconds; ``dropped`` adds statistics of the first interface.
+
+    Packets of another link type than ``link_type`` get an interface of their own, behind it.
+    """
+    packets = list(packets)
     described = [(2, interface.encode()), (9, b"\x09")]  # if_name, if_tsresol
     if filter_text is not None:
         described.append((11, b"\0" + filter_text.encode()))  # if_filter, code 0: a text
@@ -47,12 +53,17 @@ def pcapng(packets: Iterable[Captured], *, snap_octets: int = 0, link_type: int 
         _block(0x0A0D0D0A, struct.pack("<IHHq", 0x1A2B3C4D, 1, 0, -1) + _options(head)),
         _block(1, struct.pack("<HHI", link_type, 0, snap_octets) + _options(described)),
     ]
+    numbers = {link_type: 0, ETHERNET: 0}
+    for other in sorted({packet.link_type for packet in packets} - set(numbers)):
+        numbers[other] = len(parts) - 1
+        further = _options([(2, b"air0"), (9, b"\x09")])
+        parts.append(_block(1, struct.pack("<HHI", other, 0, snap_octets) + further))
     received, last_ns = 0, 0
     for packet in packets:
         options = [(1, packet.comment.encode())] if packet.comment else []
         body = struct.pack(
             "<IIIII",
-            0,
+            numbers[packet.link_type],
             packet.time_ns >> 32,
             packet.time_ns & 0xFFFFFFFF,
             len(packet.octets),

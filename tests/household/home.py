@@ -58,6 +58,8 @@ LIGHTS = Segment(LIGHTS_ROUTER, ("192.168.78.0/24", "fd00:78::/64", "2001:db8:78
 # for what makes up its own address.
 LIGHT = Host("shelf-light", "00:00:5e:00:53:21", "192.168.77.21", "fd00:77::200:5eff:fe00:5321",
              ipv6_global="2001:db8:77::200:5eff:fe00:5321")  # fmt: skip
+QUIET_LIGHT = Host("shelf-light", "00:00:5e:00:53:21", "192.168.77.21", "fd00:77::9a3c:51d2:77ef:1042")
+"""The shelf light with an address that does not hold its link address (RFC 7217)."""
 TWIN = Host("shelf-light-2", "00:00:5e:00:53:22", "192.168.77.22", "fd00:77::200:5eff:fe00:5322")
 HUB = Host("hub", "00:00:5e:00:53:30", "192.168.77.30", "fd00:77::30")
 FILE_SERVER = Host("file-server", "00:00:5e:00:53:40", "192.168.77.40", "fd00:77::40")

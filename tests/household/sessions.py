@@ -11,6 +11,7 @@ import json
 import ssl
 import struct
 import tempfile
+import warnings
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cache
@@ -37,20 +38,22 @@ Transcript = list[Piece]
 
 
 def transcript(server_name: str | None, *, version: str = "1.2", certificate_name: str | None = None, expired: bool = False,
-               self_signed: bool = False, exchanges: int = 2, octets_each: int = 120) -> Transcript:  # fmt: skip
+               self_signed: bool = False, exchanges: int = 2, octets_each: int = 120,
+               ciphers: str | None = None) -> Transcript:  # fmt: skip
     """
     Handshake and a few encrypted exchanges.
 
     Args:
         server_name: sent in server_name (RFC 6066 section 3); None sends none.
-        version: ``1.2`` or ``1.3``.
+        version: ``1.0``, ``1.2`` or ``1.3``.
         certificate_name: subject and subjectAltName; the server's name where None.
         expired: the certificate ended before the recording.
         self_signed: issuer and subject are the same name and key.
         exchanges: requests and answers behind the handshake.
         octets_each: of clear text in each.
+        ciphers: suites in the words of the library, at its lowest level where the version is old.
     """
-    chosen = ssl.TLSVersion.TLSv1_3 if version == "1.3" else ssl.TLSVersion.TLSv1_2
+    chosen = {"1.0": ssl.TLSVersion.TLSv1, "1.2": ssl.TLSVersion.TLSv1_2, "1.3": ssl.TLSVersion.TLSv1_3}[version]
     server_context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     _load(
         server_context,
@@ -62,7 +65,11 @@ def transcript(server_name: str | None, *, version: str = "1.2", certificate_nam
     client_context.check_hostname = False
     client_context.verify_mode = ssl.CERT_NONE
     for context in (server_context, client_context):
-        context.minimum_version = context.maximum_version = chosen
+        if ciphers is not None:
+            context.set_ciphers(ciphers)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)  # the old version is what the recording shows
+            context.minimum_version = context.maximum_version = chosen
     to_client, to_server = ssl.MemoryBIO(), ssl.MemoryBIO()
     client = client_context.wrap_bio(to_client, to_server, server_hostname=server_name)
     server = server_context.wrap_bio(to_server, to_client, server_side=True)
@@ -103,13 +110,14 @@ def _known() -> dict[str, list[tuple[bool, str]]]:
     return json.loads(STORE.read_text("utf-8")) if STORE.exists() else {}
 
 
-def stored(server_name: str, version: str = "1.2") -> Transcript:
+def stored(
+    server_name: str | None, version: str = "1.2", *, expired: bool = False, ciphers: str | None = None
+) -> Transcript:
     """The same octets every time where the name is in the store, else the same for this run."""
-    known, key = _known(), f"{server_name} {version}"
+    known, key = _known(), " ".join([str(server_name), version, *(["expired"] if expired else [])])
     if key not in known:
-        known[key] = [
-            (piece.from_client, piece.octets.hex()) for piece in transcript(server_name, version=version)
-        ]
+        made = transcript(server_name, version=version, expired=expired, ciphers=ciphers)
+        known[key] = [(piece.from_client, piece.octets.hex()) for piece in made]
     return [Piece(from_client, bytes.fromhex(octets)) for from_client, octets in known[key]]
 
 

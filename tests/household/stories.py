@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
 
 from tests.builders import Connection, Recording
 from tests.household import messages
@@ -16,6 +17,7 @@ from tests.household.home import (
     MOVED_LIGHT,
     MOVED_TWIN,
     PHONE,
+    QUIET_LIGHT,
     ROUTER,
     TIME_SERVER,
     TWIN,
@@ -32,14 +34,14 @@ ANNOUNCED = ("path=/", "fw=0.14.1", "mac=00005e005321")
 RECORD_HEAD = bytes.fromhex("170303")  # TLS application data (RFC 8446 5.1)
 
 
-def join(recording: Recording, light: Host) -> None:
+def join(recording: Recording, light: Host, text: Sequence[str] = ANNOUNCED) -> None:
     """Power on: lease, addresses, own name, announcement."""
     recording.dhcp_lease(light, vendor_class="udhcp 1.36.1")
     recording.arp(light, recording.segment.router)
     recording.router_advertisement()
     recording.neighbour(light, light)
     recording.mdns_probe(light)
-    recording.mdns_announce(light, text=ANNOUNCED)
+    recording.mdns_announce(light, text=text)
 
 
 def outside_start(recording: Recording, light: Host) -> Connection:
@@ -251,13 +253,13 @@ def quiet_and_good() -> Recording:
     recording.arp(LAPTOP, ROUTER)
     recording.at(20)
     recording.note("power-on: the shelf light is plugged in")
-    recording.dhcp_lease(LIGHT)
-    recording.mdns_probe(LIGHT)
-    recording.mdns_announce(LIGHT, "_https._tcp", 443, ("path=/",))
+    recording.dhcp_lease(QUIET_LIGHT)
+    recording.mdns_probe(QUIET_LIGHT)
+    recording.mdns_announce(QUIET_LIGHT, "_https._tcp", 443, ("path=/",))
     recording.at(26)
-    recording.ntp(LIGHT, ROUTER)
-    recording.dns_lookup(LIGHT, CLOUD.name, [CLOUD.ipv4])
-    recording.tls_session(LIGHT, CLOUD, stored(CLOUD.name, "1.3"))
+    recording.ntp(QUIET_LIGHT, ROUTER)
+    recording.dns_lookup(QUIET_LIGHT, CLOUD.name, [CLOUD.ipv4])
+    recording.tls_session(QUIET_LIGHT, CLOUD, stored(CLOUD.name, "1.3"))
     recording.at(60)
     neighbours(recording)
     recording.at(90)
@@ -265,15 +267,15 @@ def quiet_and_good() -> Recording:
     recording.mdns_browse(PHONE)
     for _ in range(3):
         recording.wait(2)
-        recording.tls_session(PHONE, LIGHT, local_login())
+        recording.tls_session(PHONE, QUIET_LIGHT, local_login())
     recording.at(210)
     recording.note("hub: a scene is called")
-    recording.tls_session(HUB, LIGHT, local_login())
+    recording.tls_session(HUB, QUIET_LIGHT, local_login())
     recording.at(240)
     recording.note("idle: nobody touches anything from here on")
     for moment in range(240, 600, 40):
         recording.at(moment)
-        recording.arp(LIGHT, ROUTER)
+        recording.arp(QUIET_LIGHT, ROUTER)
     return recording
 
 

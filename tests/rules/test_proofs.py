@@ -47,3 +47,21 @@ def test_proof_holds(rule_id, proof):
 def test_every_capture_that_a_rule_names_is_there():
     assert PROOFS
     assert lint_rules(captures=CAPTURES) == ()
+
+
+@pytest.mark.parametrize("rule", load_rules(), ids=lambda rule: rule.rule_id)
+def test_every_rule_is_proven_three_ways(rule):
+    proven = {proof.outcome for proof in rule.proofs}
+
+    assert proven >= {Outcome.FOUND, Outcome.NOT_FOUND, Outcome.UNDETERMINED}
+
+
+def test_some_capture_makes_every_rule_speak():
+    speaking = {
+        rule_id
+        for path in CAPTURES.glob("*.pcapng")
+        for rule_id, seen in outcomes(path.name).items()
+        if "found" in seen
+    }
+
+    assert set(load_rules().ids) <= speaking

@@ -17,6 +17,7 @@ from tests.scenarios.support import (
     command,
     contacts,
     controls,
+    device,
     device_id,
     findings,
     run,
@@ -87,3 +88,13 @@ def test_a_wished_rhythm_is_no_fright(document):
     assert_calm(document)
     assert "flood" not in text_of(document)
     assert HUB_TOKEN not in json.dumps(document)
+
+
+def test_without_a_home_file_the_hub_is_no_light(tmp_path):
+    """It answers with the state of lights because it serves several, each under a number."""
+    document = run(CAPTURES / "hub-polling.pcapng", tmp_path, devices=())
+
+    assert device(document, HUB)["roles"] == ["hub"]
+    assert [d["device_id"] for d in document["devices"] if d["is_chosen"]] == [device_id(document, LIGHT)]
+    [token] = findings(document, "token-in-clear-text")
+    assert token["device_id"] == device_id(document, LIGHT)

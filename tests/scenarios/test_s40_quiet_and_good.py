@@ -70,3 +70,10 @@ def test_the_command_says_that_there_is_nothing_to_do(tmp_path):
     assert "nothing to do" in told
     assert re.search(r"could not (be seen|see|show)", told)
     assert not re.search(r"\b(secure|safe)\b", told)
+
+
+def test_encrypted_control_was_tried_and_not_read(document):
+    assert "local-control-encrypted" in document["coverage"]["phases"]
+    assert outcomes(document, "light-control-without-login", LIGHT) == {"undetermined"}
+    [entry] = [e for e in document["coverage"]["could_not_see"] if "ask for a login" in e["question"]]
+    assert "4 times" in entry["reason"]

@@ -33,6 +33,7 @@ VECTOR_EXTENDED_SYNCHRONIZATION = 1
 VECTOR_EXTENDED_DISCOVERY = 2
 PREVIEW = 0x80  # 6.2.6
 TERMINATED = 0x40
+FORCED_SYNCHRONIZATION = 0x20
 MAX_UNIVERSE = 63_999  # 6.2.7
 # DMP layer (section 7)
 VECTOR_SET_PROPERTY = 2
@@ -83,7 +84,7 @@ _DISCOVERY = (
 )
 
 _read_root = Struct(">HH12s2xI16s2xI").unpack_from
-_read_data = Struct(">B2xBBH2xBBHHHB").unpack_from  # from the priority on
+_read_data = Struct(">BHBBH2xBBHHHB").unpack_from  # from the priority on
 _PRIORITY_OFFSET = 108
 _VALUES_OFFSET = 125
 
@@ -105,6 +106,11 @@ class E131Data(Message):
     slots: int
     """Property values behind the start code."""
     start_code: int
+    """0: levels; 0xDD: priorities of single slots (common practice)."""
+    synchronization_universe: int = 0
+    """Receivers wait for synchronization on it (6.2.4.1); 0: they do not."""
+    is_synchronization_forced: bool = False
+    """Whether levels wait for good when synchronization is lost (6.2.6)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,9 +171,19 @@ def parse_message(cursor: Cursor) -> E131Data | E131Synchronization | E131Discov
 
 def _data(data: bytes, sender: bytes) -> E131Data:
     _require(data, _DATA)
-    priority, sequence, options, universe, vector, kind, first, increment, count, start_code = _read_data(
-        data, _PRIORITY_OFFSET
-    )
+    (
+        priority,
+        synchronization,
+        sequence,
+        options,
+        universe,
+        vector,
+        kind,
+        first,
+        increment,
+        count,
+        start_code,
+    ) = _read_data(data, _PRIORITY_OFFSET)
     if not 1 <= universe <= MAX_UNIVERSE:
         raise MalformedError("universe", 113, f"{universe} is not 1 to {MAX_UNIVERSE}")
     if (vector, kind, first, increment) != (VECTOR_SET_PROPERTY, ADDRESS_AND_DATA_TYPE, 0, 1):
@@ -189,6 +205,8 @@ def _data(data: bytes, sender: bytes) -> E131Data:
         is_terminated=bool(options & TERMINATED),
         slots=count - 1,
         start_code=start_code,
+        synchronization_universe=synchronization,
+        is_synchronization_forced=bool(options & FORCED_SYNCHRONIZATION),
     )
 
 

@@ -34,8 +34,19 @@ from auditor.dissect.syntax.http_credentials import (
     split_authority,
     split_target,
 )
+from auditor.dissect.syntax.http_fields import (
+    accepts_websocket,
+    challenges_of,
+    cookie_names,
+    digest_algorithm,
+    is_cross_origin,
+    tokens_of,
+)
 from auditor.dissect.syntax.http_head import HttpHead, SightedSecret, has_head_of_text, parse_head
-from auditor.dissect.syntax.text import printable
+from auditor.dissect.syntax.json_rpc import RpcShape
+from auditor.dissect.syntax.printable import printable
+from auditor.dissect.syntax.soap import SoapMessage, soap_of_field
+from auditor.dissect.syntax.upnp_description import UpnpDescription
 from auditor.errors import MalformedError, TruncatedError
 from auditor.wire import Cursor
 
@@ -51,6 +62,9 @@ METHODS = (
 REQUEST_START = re.compile(rb"(?:\r\n){0,2}[A-Z][A-Z-]{2,20} (?:[/*]|https?://|[A-Za-z0-9.-]+:[0-9])")
 REQUEST_LINE = re.compile(rb"([!#$%&'*+\-.^_`|~0-9A-Za-z]{1,32}) +([^\s]+) +HTTP/(1)\.([0-9])\Z")
 STATUS_LINE = re.compile(rb"HTTP/(1)\.([0-9]) +([1-5][0-9][0-9])(?: .*)?\Z")
+
+NEXT_PROTOCOLS = {"websocket": "websocket", "h2c": "http2"}  # IANA HTTP upgrade tokens, and names of our rows
+EVENT_STREAM = "text/event-stream"  # WHATWG HTML, server-sent events
 
 # Answers owed to requests seen, so that an answer to HEAD is known to have no body.
 MAX_PIPELINED = 64
@@ -76,6 +90,8 @@ class HttpRequest(Message):
     content_length: int | None
     body_keys: tuple[str, ...]
     """Keys of a JSON object (nested ones joined by ``.``, at most three deep) or names of form fields."""
+    soap: SoapMessage | None = None
+    """The action asked of a UPnP device; by its field alone where the body was not read."""
     body_captured: bool
     """Whether the body was read as far as its keys are asked for."""
     scheme: str | None
@@ -84,6 +100,20 @@ class HttpRequest(Message):
     secrets: tuple[SightedSecret, ...]
     upgrade: str | None
     """Token of the Upgrade field, lower case."""
+    digest_algorithm: str | None = None
+    """Of Digest credentials, lower case: ``md5``, ``sha-256`` … (RFC 7616 3.3)."""
+    cookie_names: tuple[str, ...] = ()
+    is_cross_origin: bool | None = None
+    """A web page of another host or port asks; None: no Origin field, or no Host field."""
+    is_preflight: bool = False
+    """A browser asks whether a page of another origin may send such a request (WHATWG Fetch)."""
+    accepts_events: bool = False
+    """The client asks for server-sent events."""
+    subprotocols: tuple[str, ...] = ()
+    """Offered for a WebSocket (RFC 6455 4.1)."""
+    uploads: tuple[str, ...] = ()
+    """Of files in a form what stands behind the last point of their names: ``bin``; may be empty."""
+    rpc: RpcShape | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +126,8 @@ class HttpResponse(Message):
     content_type: str | None
     content_length: int | None
     body_keys: tuple[str, ...]
+    soap: SoapMessage | None = None
+    """What a UPnP device answers to an action."""
     body_captured: bool
     challenge: str | None
     """First scheme of WWW-Authenticate, lower case."""
@@ -107,6 +139,27 @@ class HttpResponse(Message):
     secrets: tuple[SightedSecret, ...]
     title: str | None
     """Of an HTML body, at most 80 characters."""
+    challenges: tuple[str, ...] = ()
+    """Schemes of all challenges, lower case."""
+    digest_algorithms: tuple[str, ...] = ()
+    """Of the Digest challenges, lower case."""
+    cookie_names: tuple[str, ...] = ()
+    """Of the cookies that are set."""
+    allow_credentials: bool = False
+    """Access-Control-Allow-Credentials: pages of that origin may use the login of the browser."""
+    allow_methods: tuple[str, ...] = ()
+    """Access-Control-Allow-Methods."""
+    is_event_stream: bool = False
+    """Server-sent events: a standing answer whose events are not read (WHATWG HTML)."""
+    upgrade: str | None = None
+    """Of 101: what takes the connection over, lower case."""
+    accepts_websocket: bool | None = None
+    """Of 101: the answer fits the key of the request (RFC 6455 4.2.2); None: the request was not recorded."""
+    subprotocol: str | None = None
+    """Chosen for a WebSocket."""
+    description: UpnpDescription | None = None
+    """Of a device, as UPnP control points fetch it."""
+    rpc: RpcShape | None = None
 
 
 @dataclass(slots=True)
@@ -115,6 +168,8 @@ class _Exchange:
 
     methods: deque[str] = field(default_factory=lambda: deque(maxlen=MAX_PIPELINED))
     """Of requests without a final response yet."""
+    websocket_key: bytes | None = None
+    """Of the last request that asked for a WebSocket."""
     in_chunks: dict[bool, bool] = field(default_factory=dict)
     """By direction (whether from the client): the size of a further chunk of a body handed on stands next."""
     needs: dict[bool, int] = field(default_factory=dict)
@@ -129,6 +184,7 @@ def looks_like(head: bytes) -> bool:
     return (
         REQUEST_START.match(head) is not None
         and not head.startswith(b"PRI ")
+        and b" RTSP/" not in head.split(b"\r", 1)[0]
         and has_head_of_text(head.lstrip())
     )
 
@@ -182,6 +238,9 @@ def _request(
         authority, in_host = split_authority(sent)
         secrets += in_host
     exchange.methods.append(method)
+    upgrade = _upgrade(head)
+    if upgrade == "websocket":
+        exchange.websocket_key = head.get(b"sec-websocket-key")
     exchange.in_chunks[from_client] = body.more_chunks
     return HttpRequest(
         length=head.length + body.wire_length,
@@ -195,11 +254,20 @@ def _request(
         content_type=media_type_of(content_type),
         content_length=_length(framing, body, head),
         body_keys=shape.keys,
+        soap=shape.soap or soap_of_field(head.get(b"soapaction")),
         body_captured=body.is_whole,
         scheme=scheme_of(head.get(b"authorization")),
         has_cookie=head.get(b"cookie") is not None,
         secrets=(*secrets, *secrets_of_head(head), *shape.secrets),
-        upgrade=_upgrade(head),
+        upgrade=upgrade,
+        digest_algorithm=digest_algorithm(head.get(b"authorization")),
+        cookie_names=cookie_names(head),
+        is_cross_origin=is_cross_origin(head),
+        is_preflight=method == "OPTIONS" and head.get(b"access-control-request-method") is not None,
+        accepts_events=EVENT_STREAM in tokens_of(head, b"accept"),
+        subprotocols=tokens_of(head, b"sec-websocket-protocol"),
+        uploads=shape.uploads,
+        rpc=shape.rpc,
     )
 
 
@@ -215,9 +283,20 @@ def _response(
     # RFC 9112 6.3: these have no body, whatever their fields say.
     without_body = tunnels or method == "HEAD" or status in (204, 304)
     framing = Framing(content_length=0) if without_body else framing_of(head, is_request=False)
-    exchange.needs[from_client] = head.length + min(framing.content_length or 0, MAX_BODY_KEPT)
-    body = read_body(octets, head.length, framing, ended=conversation.ended)
-    exchange.needs[from_client] = 0
+    content_type = head.get(b"content-type")
+    is_event_stream = media_type_of(content_type) == EVENT_STREAM
+    if is_event_stream and not without_body:
+        # It ends when somebody goes: what is there is handed on at once.
+        body = Body(
+            octets=b"",
+            wire_length=framing.content_length or 0,
+            is_whole=False,
+            more_chunks=framing.is_chunked,
+        )
+    else:
+        exchange.needs[from_client] = head.length + min(framing.content_length or 0, MAX_BODY_KEPT)
+        body = read_body(octets, head.length, framing, ended=conversation.ended)
+        exchange.needs[from_client] = 0
     if exchange.methods:
         exchange.methods.popleft()
     exchange.in_chunks[from_client] = body.more_chunks
@@ -226,8 +305,12 @@ def _response(
             conversation.client_finished = True
         else:
             conversation.server_finished = True
-    conversation.finished = conversation.finished or tunnels
-    content_type = head.get(b"content-type")
+    upgrade = _upgrade(head) if status == 101 else None
+    if upgrade in NEXT_PROTOCOLS:
+        conversation.next_protocol = NEXT_PROTOCOLS[upgrade]
+    else:
+        conversation.finished = conversation.finished or tunnels
+    challenges, digest_algorithms = challenges_of(head)
     shape = shape_of(body.octets, content_type, head.get(b"content-encoding"))
     return HttpResponse(
         length=head.length + body.wire_length,
@@ -237,6 +320,8 @@ def _response(
         content_type=media_type_of(content_type),
         content_length=_length(framing, body, head),
         body_keys=shape.keys,
+        soap=shape.soap,
+        description=shape.description,
         body_captured=body.is_whole,
         challenge=scheme_of(head.get(b"www-authenticate")),
         allow_origin=_text(head.get(b"access-control-allow-origin")),
@@ -244,6 +329,16 @@ def _response(
         location=_location(head.get(b"location")),
         secrets=(*secrets_of_response(head), *shape.secrets),
         title=shape.title,
+        challenges=challenges,
+        digest_algorithms=digest_algorithms,
+        cookie_names=cookie_names(head),
+        allow_credentials=(head.get(b"access-control-allow-credentials") or b"").lower() == b"true",
+        allow_methods=tokens_of(head, b"access-control-allow-methods"),
+        is_event_stream=is_event_stream,
+        upgrade=upgrade,
+        accepts_websocket=accepts_websocket(exchange.websocket_key, head) if upgrade == "websocket" else None,
+        subprotocol=next(iter(tokens_of(head, b"sec-websocket-protocol")), None),
+        rpc=shape.rpc,
     )
 
 

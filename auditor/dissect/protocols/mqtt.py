@@ -4,7 +4,7 @@ MQTT control packets.
 Standards: MQTT Version 3.1.1 and Version 5.0 (OASIS Standards, 29 October 2014
            and 7 March 2019); section numbers are those of 3.1.1 unless marked.
 Reads:     one direction of a TCP stream.
-Keeps:     user name and password as ``Secret``; of the will only that there was one; of a payload its keys.
+Keeps:     user name and password as ``Secret``; of the will its topic; of a payload its keys.
 """
 
 from __future__ import annotations
@@ -15,7 +15,20 @@ from auditor.dissect.message import Message
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.http_head import SightedSecret
 from auditor.dissect.syntax.json_shape import json_keys
-from auditor.errors import DecodeError, LimitError, MalformedError, TruncatedError
+from auditor.dissect.syntax.mqtt_beginning import (
+    begins_as_acknowledgement,
+    begins_as_connect,
+    begins_as_publish,
+)
+from auditor.dissect.syntax.mqtt_fields import (
+    AUTHENTICATION_METHOD,
+    binary,
+    properties,
+    string,
+    variable_integer,
+)
+from auditor.dissect.syntax.printable import printable
+from auditor.errors import LimitError, MalformedError, TruncatedError
 from auditor.secret import Secret
 from auditor.wire import Cursor
 
@@ -32,6 +45,9 @@ UNSUBSCRIBE = 10
 UNSUBACK = 11
 PINGREQ = 12
 PINGRESP = 13
+DISCONNECT = 14
+AUTH = 15  # 5.0 section 3.15
+READ = frozenset({CONNECT, CONNACK, PUBLISH, SUBSCRIBE, SUBACK, DISCONNECT, AUTH})  # others are passed by
 FROM_CLIENT = frozenset({CONNECT, SUBSCRIBE, UNSUBSCRIBE, PINGREQ})
 FROM_SERVER = frozenset({CONNACK, SUBACK, UNSUBACK, PINGRESP})
 FLAGS = {PUBREL: 2, SUBSCRIBE: 2, UNSUBSCRIBE: 2}  # 2.2.2: all others but PUBLISH have none
@@ -41,7 +57,6 @@ FLAGS = {PUBREL: 2, SUBSCRIBE: 2, UNSUBSCRIBE: 2}  # 2.2.2: all others but PUBLI
 NAMES = {3: "MQIsdp", 4: "MQTT", 5: "MQTT"}
 LEVEL_ASSUMED = 4
 LEVEL_WITH_PROPERTIES = 5
-_NAME_FIELDS = (b"\x00\x04MQTT", b"\x00\x06MQIsdp")
 
 # 3.1.2.3 Connect Flags
 USER_NAME = 0x80
@@ -50,7 +65,8 @@ WILL = 0x04
 RESERVED = 0x01
 
 SESSION_PRESENT = 0x01  # 3.2.2.2
-MAX_RETURN_CODE = 5  # 3.2.2.3
+# 3.2.2.3: 4, 5; 5.0 section 3.2.2.2: bad user name or password, not authorized, banned, bad method
+LOGIN_REFUSALS = frozenset({4, 5, 0x86, 0x87, 0x8A, 0x8C})
 RETAIN = 0x01  # 3.3.1.3
 
 # The standard allows 268 435 455.  No CONNECT needs more than five strings of
@@ -60,7 +76,6 @@ MAX_REMAINING_LENGTH = 8 * (2 + 65_535)  # octets
 MAX_PUBLISH_READ = 16_384  # octets of a payload: a state of a light has some hundred; the rest is passed over
 MAX_TOPIC_CHARACTERS = 256  # kept; a longer one is data, not a name
 MAX_TOPICS = 256  # kept of one SUBSCRIBE
-MAX_HEAD = 64  # octets that ``looks_like`` is given at most
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +97,12 @@ class Connect(Message):
     password: Secret | None
     """None: the packet carries no password."""
 
+    authentication_method: str | None = None
+    """5.0, 3.1.2.11.9: a login in further packets, with or without user name and password."""
+
+    will_topic: str | None = None
+    """What the server publishes when the client is gone (3.1.3.2); at most 256 characters."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ConnectAcknowledgement(Message):
@@ -90,6 +111,13 @@ class ConnectAcknowledgement(Message):
     code: int
     """0 accepted; 3.1.1: 5 not authorised, 4 bad user name or password; 5.0: reason codes from 0x80 on."""
     session_present: bool
+    authentication_method: str | None = None
+    """5.0, 3.2.2.3.17."""
+
+    @property
+    def is_login_refused(self) -> bool:
+        """Whether the login, or its absence, was the reason (3.1.1 table 3.1; 5.0 section 3.2.2.2)."""
+        return self.code in LOGIN_REFUSALS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,6 +150,31 @@ class OtherPacket(Message):
     packet_type: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SubscribeAcknowledgement(Message):
+    """The server's answer to a subscription (3.9)."""
+
+    codes: tuple[int, ...]
+    """One for each topic: 0 to 2 granted, from 0x80 on refused (5.0: 0x87 not authorised)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Disconnect(Message):
+    """One side ends the session (3.14)."""
+
+    code: int
+    """5.0 reason code; 0 where there is none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Authentication(Message):
+    """A step of a login in several packets (5.0, 3.15)."""
+
+    code: int
+    """0 success, 0x18 continue, 0x19 again."""
+    method: str | None
+
+
 def looks_like(head: bytes) -> bool:
     """
     Whether a stream that begins with ``head`` is worth parsing.
@@ -134,11 +187,11 @@ def looks_like(head: bytes) -> bool:
         return False
     first = head[0]
     if first == CONNECT << 4:
-        return _begins_as_connect(head)
+        return begins_as_connect(head)
     if first == CONNACK << 4:
-        return _begins_as_acknowledgement(head)
+        return begins_as_acknowledgement(head)
     if first >> 4 == PUBLISH:
-        return _begins_as_publish(head)
+        return begins_as_publish(head)
     return head in (bytes([PINGREQ << 4, 0]), bytes([PINGRESP << 4, 0]))
 
 
@@ -166,7 +219,7 @@ def parse_stream(cursor: Cursor, _from_client: bool, conversation: Conversation)
     if packet_type == 0 or (packet_type != PUBLISH and flags != FLAGS.get(packet_type, 0)):
         raise MalformedError("fixed_header", start, f"type {packet_type} with flags {flags} [MQTT-2.2.2-2]")
     length_at = cursor.offset
-    remaining = _variable_integer(cursor, "remaining_length")
+    remaining = variable_integer(cursor, "remaining_length")
     length = cursor.offset - start + remaining
     level = conversation.memory or LEVEL_ASSUMED
     if packet_type == PUBLISH:
@@ -174,7 +227,7 @@ def parse_stream(cursor: Cursor, _from_client: bool, conversation: Conversation)
             return _publish(cursor, flags, level, length, cursor.offset + remaining)
     elif remaining > MAX_REMAINING_LENGTH:
         raise LimitError("remaining_length", length_at, f"{remaining} > {MAX_REMAINING_LENGTH}")
-    if packet_type not in (CONNECT, CONNACK, PUBLISH, SUBSCRIBE):
+    if packet_type not in READ:
         return OtherPacket(length=length, packet_type=packet_type)
     body = cursor.block(remaining, "packet")
     try:
@@ -184,6 +237,10 @@ def parse_stream(cursor: Cursor, _from_client: bool, conversation: Conversation)
             return _subscribe(body, level, length)
         if packet_type == CONNACK:
             return _connect_acknowledgement(body, length)
+        if packet_type == SUBACK:
+            return _subscribe_acknowledgement(body, level, length)
+        if packet_type in (DISCONNECT, AUTH):
+            return _reason(body, packet_type, length)
         connect = _connect(body, length)
     except TruncatedError as error:
         # The whole packet is here: waiting for more octets would not help.
@@ -203,7 +260,7 @@ def parse_connect(cursor: Cursor) -> Connect:
     if cursor.uint(1, "fixed_header") != CONNECT << 4:
         raise MalformedError("fixed_header", start, "not a CONNECT packet")
     length_at = cursor.offset
-    length = _variable_integer(cursor, "remaining_length")
+    length = variable_integer(cursor, "remaining_length")
     if length > MAX_REMAINING_LENGTH:
         raise LimitError("remaining_length", length_at, f"{length} > {MAX_REMAINING_LENGTH}")
     return _connect(cursor.block(length, "connect"), cursor.offset - start)
@@ -216,17 +273,17 @@ def _connect(body: Cursor, length: int) -> Connect:
     if flags & RESERVED:
         raise MalformedError("connect_flags", flags_at, "reserved bit is set [MQTT-3.1.2-3]")
     keep_alive = body.uint(2, "keep_alive")
-    if level == LEVEL_WITH_PROPERTIES:
-        _skip_properties(body, "properties")
+    held = properties(body, "properties") if level == LEVEL_WITH_PROPERTIES else {}
 
-    client_identifier = _string(body, "client_identifier")
+    client_identifier = string(body, "client_identifier")
+    will_topic = None
     if flags & WILL:
         if level == LEVEL_WITH_PROPERTIES:
-            _skip_properties(body, "will_properties")
-        _string(body, "will_topic")
-        _binary(body, "will_payload")
-    user_name = Secret(_binary(body, "user_name")) if flags & USER_NAME else None
-    password = Secret(_binary(body, "password")) if flags & PASSWORD else None
+            properties(body, "will_properties")
+        will_topic = string(body, "will_topic")[:MAX_TOPIC_CHARACTERS]
+        binary(body, "will_payload")
+    user_name = Secret(binary(body, "user_name")) if flags & USER_NAME else None
+    password = Secret(binary(body, "password")) if flags & PASSWORD else None
     body.finish("connect")
 
     return Connect(
@@ -237,14 +294,45 @@ def _connect(body: Cursor, length: int) -> Connect:
         has_will=bool(flags & WILL),
         user_name=user_name,
         password=password,
+        authentication_method=_method(held),
+        will_topic=will_topic,
     )
 
 
 def _connect_acknowledgement(body: Cursor, length: int) -> ConnectAcknowledgement:
-    """Read 3.2; the properties of version 5.0 behind the reason code are passed over."""
+    """Read 3.2; an answer longer than two octets has the properties of version 5.0."""
     flags = body.uint(1, "acknowledge_flags")
     code = body.uint(1, "return_code")
-    return ConnectAcknowledgement(length=length, code=code, session_present=bool(flags & SESSION_PRESENT))
+    held = properties(body, "properties") if body.remaining else {}
+    return ConnectAcknowledgement(
+        length=length,
+        code=code,
+        session_present=bool(flags & SESSION_PRESENT),
+        authentication_method=_method(held),
+    )
+
+
+def _subscribe_acknowledgement(body: Cursor, level: int, length: int) -> SubscribeAcknowledgement:
+    body.uint(2, "packet_identifier")
+    if level == LEVEL_WITH_PROPERTIES:
+        properties(body, "properties")
+    return SubscribeAcknowledgement(
+        length=length, codes=tuple(body.take(body.remaining, "codes")[:MAX_TOPICS])
+    )
+
+
+def _reason(body: Cursor, packet_type: int, length: int) -> Disconnect | Authentication:
+    """Read 3.14 or 3.15 of version 5.0, where what is 0 at the end may be left out."""
+    code = body.uint(1, "reason_code") if body.remaining else 0
+    held = properties(body, "properties") if body.remaining else {}
+    if packet_type == DISCONNECT:
+        return Disconnect(length=length, code=code)
+    return Authentication(length=length, code=code, method=_method(held))
+
+
+def _method(held: dict[int, bytes]) -> str | None:
+    method = held.get(AUTHENTICATION_METHOD)
+    return printable(method) if method is not None else None
 
 
 def _publish(body: Cursor, flags: int, level: int, length: int, end: int) -> Publish:
@@ -252,11 +340,11 @@ def _publish(body: Cursor, flags: int, level: int, length: int, end: int) -> Pub
     quality = flags >> 1 & 3
     if quality == 3:
         raise MalformedError("fixed_header", body.offset, "quality of service 3 [MQTT-3.3.1-4]")
-    topic = _string(body, "topic_name")
+    topic = string(body, "topic_name")
     if quality:
         body.uint(2, "packet_identifier")
     if level == LEVEL_WITH_PROPERTIES:
-        _skip_properties(body, "properties")
+        properties(body, "properties")
     payload_octets = end - body.offset
     if payload_octets < 0:
         raise MalformedError("topic_name", body.offset, "runs past its packet")
@@ -276,10 +364,10 @@ def _subscribe(body: Cursor, level: int, length: int) -> Subscribe:
     """Read 3.8 up to the filters that are kept."""
     body.uint(2, "packet_identifier")
     if level == LEVEL_WITH_PROPERTIES:
-        _skip_properties(body, "properties")
+        properties(body, "properties")
     topics: list[str] = []
     while body.remaining and len(topics) < MAX_TOPICS:
-        topic = _string(body, "topic_filter")
+        topic = string(body, "topic_filter")
         body.uint(1, "subscription_options")
         topics.append(topic[:MAX_TOPIC_CHARACTERS])
     if not topics:
@@ -287,55 +375,10 @@ def _subscribe(body: Cursor, level: int, length: int) -> Subscribe:
     return Subscribe(length=length, topics=tuple(topics), has_more_topics=body.remaining > 0)
 
 
-def _begins_as_connect(head: bytes) -> bool:
-    """Whether name and length are those of a CONNECT, as far as they are there: small senders split them."""
-    for offset in range(2, 6):
-        if head[offset - 1] < 0x80:
-            shown = head[offset:]
-            return shown.startswith(_NAME_FIELDS) or any(name.startswith(shown) for name in _NAME_FIELDS)
-        if offset == len(head):
-            return True
-    return False
-
-
-def _begins_as_acknowledgement(head: bytes) -> bool:
-    """Whether length, flags and code are those of 3.2, or of 5.0 with a property list that fits."""
-    if len(head) < 4 or head[2] & ~SESSION_PRESENT:
-        return False
-    if head[1] == 2:
-        return head[3] <= MAX_RETURN_CODE
-    return (
-        3 <= head[1] < 0x80
-        and len(head) > 4
-        and head[4] == head[1] - 3
-        and head[3] in (0, *range(0x80, 0xA0))
-    )
-
-
-def _begins_as_publish(head: bytes) -> bool:
-    """Whether the packet fits its length and its topic is one, as far as ``head`` shows them."""
-    try:
-        cursor = Cursor(head, 1)
-        remaining = _variable_integer(cursor, "remaining_length")
-        total = cursor.offset + remaining
-        topic_octets = cursor.uint(2, "topic_name")
-    except DecodeError:
-        return False
-    fits = total == len(head) or (len(head) >= MAX_HEAD and total > len(head))
-    topic = head[cursor.offset : cursor.offset + topic_octets]
-    return (
-        fits
-        and head[0] & 0x06 != 0x06
-        and 0 < topic_octets <= remaining - 2
-        and all(0x20 <= octet != 0x7F for octet in topic)
-        and not any(mark in topic for mark in b"+#")  # 4.7.1: not in a name
-    )
-
-
 def _protocol_level(cursor: Cursor) -> int:
     """Read the protocol name and the level, which must belong together."""
     name_at = cursor.offset
-    name = _string(cursor, "protocol_name")
+    name = string(cursor, "protocol_name")
     if name not in NAMES.values():
         raise MalformedError("protocol_name", name_at, f"{name!r}")
     level_at = cursor.offset
@@ -343,36 +386,6 @@ def _protocol_level(cursor: Cursor) -> int:
     if NAMES.get(level) != name:
         raise MalformedError("protocol_level", level_at, f"{level} with {name!r}")
     return level
-
-
-def _skip_properties(cursor: Cursor, field: str) -> None:
-    """Pass over a property list (version 5.0, 2.2.2): none says who may do what."""
-    cursor.block(_variable_integer(cursor, field), field)
-
-
-def _variable_integer(cursor: Cursor, field: str) -> int:
-    """Read a length of one to four octets (2.2.3)."""
-    start, value = cursor.offset, 0
-    for shift in (0, 7, 14, 21):
-        octet = cursor.uint(1, field)
-        value |= (octet & 0x7F) << shift
-        if not octet & 0x80:
-            return value
-    raise MalformedError(field, start, "more than four octets")
-
-
-def _binary(cursor: Cursor, field: str) -> bytes:
-    """Read octets with a two-octet length (3.1.3.5)."""
-    return cursor.take(cursor.uint(2, field), field)
-
-
-def _string(cursor: Cursor, field: str) -> str:
-    """Read a UTF-8 string with a two-octet length (1.5.3)."""
-    start = cursor.offset
-    try:
-        return _binary(cursor, field).decode("utf-8")
-    except UnicodeDecodeError:
-        raise MalformedError(field, start, "not UTF-8 [MQTT-1.5.3-1]") from None
 
 
 DISSECTOR = Dissector(

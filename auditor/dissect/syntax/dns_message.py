@@ -126,6 +126,11 @@ class DnsMessage(Message):
     unread_records: int
     """Records whose content broke their type's format; the message stands without them."""
 
+    @property
+    def is_probe(self) -> bool:
+        """mDNS: a host asks, before using its names, if anybody has them (RFC 6762 8.1); no search."""
+        return not self.is_response and bool(self.questions) and bool(self.authorities)
+
 
 _Content = tuple[Address | None, str | None, int | None, tuple[TextKey, ...], bool]
 """Address, target, port, text and presence of ech, in the order of ``ResourceRecord``."""

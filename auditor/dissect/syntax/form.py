@@ -11,10 +11,11 @@ import re
 from urllib.parse import unquote_to_bytes
 
 from auditor.dissect.syntax.http_head import SightedSecret
+from auditor.dissect.syntax.printable import printable
 from auditor.dissect.syntax.secrets import any_network_name, is_plausible, is_user_field, kind_of_field
-from auditor.dissect.syntax.text import printable
 from auditor.secret import Secret
 
+MAX_SUFFIX = 16  # characters of a file name behind its last point
 MAX_FORM_FIELDS = 128  # the longest settings page of a controller has some 100 fields (common practice)
 
 BOUNDARY = re.compile(
@@ -23,6 +24,7 @@ BOUNDARY = re.compile(
 DISPOSITION_NAME = re.compile(
     rb"content-disposition:[^\r\n]*?[;\s]name=(?:\"([^\"\r\n]*)\"|([^\s;\"]+))", re.IGNORECASE
 )
+FILE_SUFFIX = re.compile(rb"[;\s]filename\*?=(?:\"([^\"\r\n]*)\"|([^\s;\"]*))", re.IGNORECASE)
 FILE_NAME = re.compile(rb"[;\s]filename\*?=", re.IGNORECASE)
 
 Fields = list[tuple[str, bytes]]
@@ -53,6 +55,21 @@ def multipart_fields(octets: bytes, content_type: bytes) -> Fields:
             octets_of_name = name[1] if name[1] is not None else name[2]
             fields.append((printable(octets_of_name), b"" if is_file else value.rstrip(b"\r\n")))
     return fields
+
+
+def uploaded_suffixes(octets: bytes, content_type: bytes) -> tuple[str, ...]:
+    """Of each file in a multipart/form-data body what stands behind the last point of its name; total."""
+    found = BOUNDARY.search(content_type)
+    if found is None:
+        return ()
+    suffixes: dict[str, None] = {}
+    for part in octets.split(b"--" + (found[1] or found[2]), MAX_FORM_FIELDS + 1)[1 : MAX_FORM_FIELDS + 1]:
+        head = part.replace(b"\r\n\r\n", b"\n\n", 1).partition(b"\n\n")[0]
+        name = FILE_SUFFIX.search(head)
+        if name is not None:
+            stem, point, suffix = (name[1] or name[2] or b"").rpartition(b".")
+            suffixes[printable(suffix.lower(), MAX_SUFFIX) if stem and point else ""] = None
+    return tuple(suffixes)
 
 
 def names_of(fields: Fields) -> tuple[str, ...]:

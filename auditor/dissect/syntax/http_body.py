@@ -10,10 +10,19 @@ import re
 import zlib
 from dataclasses import dataclass
 
-from auditor.dissect.syntax.form import multipart_fields, names_of, secrets_of, urlencoded_fields
+from auditor.dissect.syntax.form import (
+    multipart_fields,
+    names_of,
+    secrets_of,
+    uploaded_suffixes,
+    urlencoded_fields,
+)
 from auditor.dissect.syntax.http_head import HttpHead, SightedSecret
+from auditor.dissect.syntax.json_rpc import RpcShape, rpc_shape
 from auditor.dissect.syntax.json_shape import json_keys
-from auditor.dissect.syntax.text import printable
+from auditor.dissect.syntax.printable import printable
+from auditor.dissect.syntax.soap import SoapMessage, soap_of_body
+from auditor.dissect.syntax.upnp_description import UpnpDescription, description_of_body
 from auditor.errors import LimitError, MalformedError, TruncatedError
 
 # A state or configuration document of a controller has 2 to 12 KiB (common practice).
@@ -54,8 +63,13 @@ class Shape:
     """Names in a body."""
 
     keys: tuple[str, ...] = ()
+    soap: SoapMessage | None = None
+    description: UpnpDescription | None = None
     secrets: tuple[SightedSecret, ...] = ()
     title: str | None = None
+    rpc: RpcShape | None = None
+    uploads: tuple[str, ...] = ()
+    """What stands behind the last point of the names of uploaded files, in order; may be empty."""
 
 
 def framing_of(head: HttpHead, *, is_request: bool) -> Framing:
@@ -176,14 +190,19 @@ def shape_of(octets: bytes, content_type: bytes | None, coding: bytes | None) ->
     media_type = media_type_of(content_type)
     if media_type == "multipart/form-data":
         fields = multipart_fields(octets, content_type or b"")
-        return Shape(keys=names_of(fields), secrets=secrets_of(fields, "http-form"))
+        uploads = uploaded_suffixes(octets, content_type or b"")
+        return Shape(keys=names_of(fields), secrets=secrets_of(fields, "http-form"), uploads=uploads)
     # Small devices and scripts send JSON under the type of plain text or of a form (common practice).
     if (media_type or "").endswith(("/json", "+json")) or octets.lstrip(b" \t\r\n")[:1] in (b"{", b"["):
         keys, secrets = json_keys(octets)
-        return Shape(keys=keys, secrets=secrets)
+        return Shape(keys=keys, secrets=secrets, rpc=rpc_shape(octets, keys))
     if media_type == "application/x-www-form-urlencoded":
         fields = urlencoded_fields(octets.strip(b"\r\n"))
         return Shape(keys=names_of(fields), secrets=secrets_of(fields, "http-form"))
+    if (soap := soap_of_body(octets)) is not None:
+        return Shape(soap=soap)
+    if (description := description_of_body(octets)) is not None:
+        return Shape(description=description)
     if media_type in ("text/html", "application/xhtml+xml") and (title := TITLE.search(octets)):
         return Shape(title=printable(b" ".join(title[1].split()), MAX_TITLE) or None)
     return Shape()

@@ -13,6 +13,7 @@ from urllib.parse import unquote_to_bytes
 
 from auditor.dissect.syntax.form import Fields, secrets_of, urlencoded_fields
 from auditor.dissect.syntax.http_head import HttpHead, SightedSecret
+from auditor.dissect.syntax.printable import printable
 from auditor.dissect.syntax.secrets import (
     holds_value,
     is_identifier,
@@ -20,7 +21,6 @@ from auditor.dissect.syntax.secrets import (
     kind_of_field,
     looks_random,
 )
-from auditor.dissect.syntax.text import printable
 from auditor.secret import Secret
 
 MAX_PATH_CHARACTERS = 256  # kept of a path; longer ones are data

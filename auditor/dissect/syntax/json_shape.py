@@ -12,8 +12,8 @@ import json
 import re
 
 from auditor.dissect.syntax.http_head import SightedSecret
+from auditor.dissect.syntax.printable import printable
 from auditor.dissect.syntax.secrets import is_network_name, is_plausible, is_user_field, kind_of_field
-from auditor.dissect.syntax.text import printable
 from auditor.secret import Secret
 
 MAX_KEYS = 128  # distinct ones; the largest state document of a controller we know of has about 90

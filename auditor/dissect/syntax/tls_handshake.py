@@ -11,12 +11,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from auditor.dissect.syntax.text import printable
+from auditor.dissect.syntax.printable import printable
 from auditor.errors import LimitError, MalformedError
 from auditor.wire import Cursor
 
 # RFC 8446 4.2 ExtensionType; RFC 9849 section 5
-SERVER_NAME, ALPN, SUPPORTED_VERSIONS, ENCRYPTED_CLIENT_HELLO = 0, 16, 43, 0xFE0D
+SERVER_NAME, ALPN, SUPPORTED_VERSIONS, COOKIE, ENCRYPTED_CLIENT_HELLO = 0, 16, 43, 44, 0xFE0D
 HOST_NAME = 0  # RFC 6066 section 3 NameType
 
 # RFC 8446 4.1.3: the Random of a ServerHello that is a HelloRetryRequest.
@@ -38,6 +38,8 @@ class ClientHelloFields:
     versions: tuple[int, ...]
     cipher_suites: tuple[int, ...]
     has_encrypted_client_hello: bool
+    has_cookie: bool = False
+    """The hello repeats what the server asked for (RFC 6347 4.2.1, RFC 8446 4.2.2)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,11 +57,16 @@ def is_grease(value: int) -> bool:
     return value & 0x0F0F == 0x0A0A and value >> 8 == value & 0xFF
 
 
-def parse_client_hello(body: Cursor) -> ClientHelloFields:
-    """Parse the body of a ClientHello; raises ``DecodeError``."""
-    legacy_version = _version(body, "legacy_version")
+def parse_client_hello(body: Cursor, *, is_datagram: bool = False) -> ClientHelloFields:
+    """Parse the body of a ClientHello; ``is_datagram``: of DTLS (RFC 6347 4.2.1); raises ``DecodeError``."""
+    legacy_version = _version(body, "legacy_version", is_datagram=is_datagram)
     body.take(32, "random")
     body.block(body.uint(1, "legacy_session_id"), "legacy_session_id")
+    has_cookie = False
+    if is_datagram:
+        cookie_octets = body.uint(1, "cookie")
+        body.block(cookie_octets, "cookie")
+        has_cookie = cookie_octets > 0
     suites_at = body.offset
     suites = body.block(body.uint(2, "cipher_suites"), "cipher_suites")
     if suites.remaining % 2 or not suites.remaining:
@@ -72,19 +79,21 @@ def parse_client_hello(body: Cursor) -> ClientHelloFields:
     if (held := extensions.get(SUPPORTED_VERSIONS)) is not None:
         listed = held.block(held.uint(1, "supported_versions"), "supported_versions")
         octets = listed.take(listed.remaining & ~1, "supported_versions")
-        versions = tuple(sorted(set(_numbers(octets, MAX_VERSIONS)), reverse=True))
+        # The numbers of DTLS are complements: a higher version has a lower one (RFC 6347 4.1).
+        versions = tuple(sorted(set(_numbers(octets, MAX_VERSIONS)), reverse=not is_datagram))
     return ClientHelloFields(
         server_name=_server_name(extensions.get(SERVER_NAME)),
         application_protocols=_protocols(extensions.get(ALPN)),
         versions=versions,
         cipher_suites=offered,
         has_encrypted_client_hello=ENCRYPTED_CLIENT_HELLO in extensions,
+        has_cookie=has_cookie or COOKIE in extensions,
     )
 
 
-def parse_server_hello(body: Cursor) -> ServerHelloFields:
+def parse_server_hello(body: Cursor, *, is_datagram: bool = False) -> ServerHelloFields:
     """Parse the body of a ServerHello or HelloRetryRequest; raises ``DecodeError``."""
-    version = _version(body, "legacy_version")
+    version = _version(body, "legacy_version", is_datagram=is_datagram)
     random = body.take(32, "random")
     body.block(body.uint(1, "legacy_session_id_echo"), "legacy_session_id_echo")
     suite = body.uint(2, "cipher_suite")
@@ -101,10 +110,10 @@ def parse_server_hello(body: Cursor) -> ServerHelloFields:
     )
 
 
-def _version(body: Cursor, field: str) -> int:
+def _version(body: Cursor, field: str, *, is_datagram: bool) -> int:
     at = body.offset
     version = body.uint(2, field)
-    if version >> 8 != 3:
+    if version >> 8 != (0xFE if is_datagram else 3):
         raise MalformedError(field, at, f"0x{version:04x}")
     return version
 

@@ -20,7 +20,7 @@ from auditor.dissect.protocols import http, tls
 from auditor.dissect.protocols.http import HttpRequest, HttpResponse
 from auditor.dissect.protocols.tls import Certificate, ClientHello, EncryptedData, ServerHello
 from auditor.dissect.registry import Dissector
-from auditor.errors import MalformedError
+from auditor.errors import MalformedError, TruncatedError
 from auditor.packets.batch import FIRST_FRAGMENT, PROTOCOL_ICMPV6, PROTOCOL_IGMP, SYN
 from tests.unit.dissect.packets import LAMP, PHONE, Connection, Packet, batch_of, datagram, dispatch
 from tests.unit.dissect.tls_peers import handshake
@@ -275,7 +275,7 @@ def test_nothing_is_looked_at_behind_the_beginning_of_encryption():
         more.server(vector("tls/tls13-encrypted-flight-record")).client(b"\x17\x03\x03\0\x20" + bytes(32))
     chosen = dispatcher._selector.choose(batch_of(more.packets), np.zeros(100, np.bool_))
 
-    assert chosen.index == []
+    assert chosen.index.tolist() == []
 
 
 def test_a_body_that_ends_with_the_connection():
@@ -517,3 +517,83 @@ def test_datagrams_of_the_table_are_read():
     ]
 
     assert len(messages(dispatch(packets, Dispatcher(strict=True)))) == 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line(Message):
+    text: bytes
+
+
+def parse_line(cursor, _from_client, conversation):
+    """A stream protocol of the tests: lines; ``to NAME`` gives the stream to the row of that name."""
+    octets = cursor.take(cursor.remaining, "line")
+    end = octets.find(b"\n")
+    if end < 0:
+        raise TruncatedError("line", len(octets), "no end")
+    if octets.startswith(b"to "):
+        conversation.next_protocol = octets[3:end].decode()
+    return Line(length=end + 1, text=octets[:end])
+
+
+def line(**how):
+    defaults = {
+        "name": "line",
+        "transport": "tcp",
+        "ports": frozenset(),
+        "looks_like": lambda head: head[:5] == b"line ",
+        "parse_stream": parse_line,
+        "needs_opening": True,
+    }
+    return Dissector(**{**defaults, **how})
+
+
+@pytest.mark.parametrize("batch_size", [None, 1, 3])
+@pytest.mark.parametrize("in_one_segment", [True, False])
+def test_a_stream_is_handed_over(batch_size, in_one_segment):
+    connection = Connection(server_port=7_000).open()
+    opening = [b"line 1\n", b"to http\n", GET]
+    for octets in [b"".join(opening)] if in_one_segment else opening:
+        connection.client(octets)
+    items = run(connection.server(ANSWER).close().packets, batch_size, (line(), http.DISSECTOR))
+
+    assert [item.protocol for item in items] == ["line", "line", "http", "http"]
+    assert [type(item.message) for item in items] == [Line, Line, HttpRequest, HttpResponse]
+
+
+def test_a_stream_that_nobody_takes_over_is_read_no_further():
+    connection = Connection(server_port=7_000).open().client(b"line 1\nto nobody\nline 3\n").server(ANSWER)
+    items = run(connection.close().packets, None, (line(), http.DISSECTOR))
+
+    assert [item.message.text for item in items] == [b"line 1", b"to nobody"]
+
+
+@pytest.mark.parametrize("batch_size", [None, 1])
+def test_a_row_that_needs_an_opening_claims_nothing_else(batch_size):
+    def said(connection):
+        return connection.client(b"line 1\n").server(b"line 2\n").packets
+
+    opened, standing = Connection(server_port=7_000).open(), Connection(server_port=7_000)
+
+    assert len(run(said(opened), batch_size, (line(),))) == 2
+    assert run(said(standing), batch_size, (line(),)) == []
+    assert (
+        len(
+            run(
+                said(Connection(server_port=7_000)),
+                batch_size,
+                (line(needs_opening=False, beginnings=(b"li",)),),
+            )
+        )
+        == 2
+    )
+
+
+def test_what_follows_a_claimed_datagram_may_say_less():
+    packets = [
+        datagram(PHONE, LAMP, 50_000, 9_000, b"W one"),
+        datagram(LAMP, PHONE, 9_000, 50_000, b"WW"),
+        datagram(LAMP, PHONE, 9_000, 50_001, b"WW"),
+    ]
+    row = word(looks_like=lambda head: head[:2] == b"W ", continues=lambda head: head[:1] == b"W")
+
+    assert [item.message.text for item in run(packets, None, (row,))] == [b"W one", b"WW"]

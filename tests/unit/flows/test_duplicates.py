@@ -17,6 +17,7 @@ from auditor.flows import duplicates as module
 from auditor.flows.duplicates import MAX_COPY_DELAY_NS, DuplicateFilter
 from auditor.flows.table import FlowTable
 from tests.unit.flows.columns import CLOUD_IP, ROUTER, Packet, arp, batch_of, connection, udp
+from tests.unit.packets.frames import decode
 
 MICROSECOND = 1_000
 
@@ -154,3 +155,13 @@ def test_packets_remembered_are_bounded(monkeypatch):
     assert len(duplicates._carried_moments) == 4
     again = duplicates.mark(batch_of([replace(packet, at=20) for packet in packets]))
     assert np.count_nonzero(again) == 4
+
+
+def test_frames_without_internet_header_are_told_apart_by_their_link_addresses():
+    """IEEE 802.1X-2010 11.3: the frame that starts a login has the same four octets from every station."""
+    start = bytes.fromhex("888e 0201 0000")
+    one, other = (bytes.fromhex(f"0180c2000003 0200000053 0{number}") + start for number in (1, 2))
+
+    batch = decode([one, other, one])  # one nanosecond apart
+
+    assert DuplicateFilter().mark(batch).tolist() == [False, False, True]

@@ -16,6 +16,7 @@ import pytest
 from scapy.config import conf
 from scapy.layers.dhcp import DHCP
 from scapy.layers.dns import DNS
+from scapy.layers.dot11 import Dot11, Dot11AssoReq, Dot11Auth, Dot11Beacon, Dot11Elt, Dot11EltRSN
 from scapy.layers.inet import ICMP, IP, TCP, UDP
 from scapy.layers.inet6 import (
     ICMPv6DestUnreach,
@@ -26,12 +27,13 @@ from scapy.layers.inet6 import (
 )
 from scapy.layers.l2 import ARP, Ether
 from scapy.layers.ntp import NTPHeader
-from scapy.utils import rdpcap
+from scapy.utils import PcapNgReader, rdpcap
 from scapy.utils6 import in6_addrtomac
 
 from tests.builders import Recording
-from tests.household import messages
+from tests.household import air, messages
 from tests.household.__main__ import CAPTURES
+from tests.household.gadgets import GADGET_STORIES
 from tests.household.home import (
     CLOUD,
     FILE_SERVER,
@@ -46,9 +48,10 @@ from tests.household.home import (
 )
 from tests.household.messages import http_request, http_response
 from tests.household.sessions import transcript, with_encrypted_client_hello
-from tests.household.stories import STORIES
+from tests.household.stories import STORIES as EVENINGS
 
 conf.verb = 0
+STORIES = EVENINGS | GADGET_STORIES
 
 
 def a_bit_of_everything() -> Recording:
@@ -233,8 +236,35 @@ def test_the_digests_in_the_readme_are_right():
         assert hashlib.sha256((CAPTURES / name).read_bytes()).hexdigest() == digest
 
 
+def test_air_frames_are_what_scapy_reads():
+    for is_open in (True, False):
+        seen = Dot11(air.beacon("02:00:5e:00:53:23", "strip", is_open=is_open))
+        assert (seen.type, seen.subtype, seen.addr1, seen.addr3) == (0, 8, air.EVERYBODY, "02:00:5e:00:53:23")
+        assert seen[Dot11Elt].info == b"strip"
+        assert bool(seen[Dot11Beacon].cap.privacy) is not is_open
+        assert (Dot11EltRSN in seen) is not is_open
+        asked = Dot11(air.association_request(PHONE.link, LIGHT.link, "strip", is_open=is_open))
+        assert (asked.subtype, asked.addr2, asked[Dot11AssoReq].cap.privacy) == (0, PHONE.link, not is_open)
+    [suite] = Dot11(air.beacon(LIGHT.link, "strip", is_open=False))[Dot11EltRSN].akm_suites
+    assert suite.suite == 2  # PSK (IEEE 802.11-2020 table 9-151)
+    tried = Dot11(air.authentication(PHONE.link, LIGHT.link))
+    assert (tried[Dot11Auth].algo, tried[Dot11Auth].seqnum) == (0, 1)
+
+
+def test_a_second_interface_has_its_own_link_type():
+    path = CAPTURES / "air-and-wire.pcapng"
+    with PcapNgReader(str(path)) as reader:
+        kinds = {type(packet) for packet in reader}
+
+    assert kinds == {Ether, Dot11}
+
+
+# tcpdump refuses a file whose interfaces have different link types.
+ONE_LINK_TYPE = [name for name in STORIES if name not in {"everything-speaks", "air-and-wire"}]
+
+
 @pytest.mark.skipif(shutil.which("tcpdump") is None, reason="tcpdump is not installed")
-@pytest.mark.parametrize("name", [*STORIES, "everything"])
+@pytest.mark.parametrize("name", [*ONE_LINK_TYPE, "everything"])
 def test_tcpdump_has_no_complaint(name, tmp_path):
     path = CAPTURES / f"{name}.pcapng"
     if name == "everything":

@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.flows.flow import PacketReference
+from auditor.flows.flow import PacketReference, Period
 from auditor.inventory.facts import MAX_EVIDENCE
-from auditor.inventory.sighting import MAX_STARTS, Sighting, Table, period_of, steady
+from auditor.inventory.sighting import MAX_STARTS, Sighting, Table, period_of, rhythm_of, steady
 
 moments = st.lists(st.integers(0, 2**62), min_size=4, max_size=40)
 
@@ -27,6 +27,31 @@ def test_period_is_the_median_interval_and_its_deviation(starts):
 def test_three_starts_have_no_period():
     assert period_of([1, 2, 3]) is None
     assert not steady(None)
+
+
+def test_messages_of_one_exchange_are_one_start():
+    seen = Sighting()
+    for start in range(10):
+        for piece in range(3):
+            seen.add(start * 10**9 + piece * 5_000_000, PacketReference(0, 1))
+
+    assert seen.period.median_seconds == pytest.approx(0.005)
+    assert rhythm_of(seen).median_seconds == pytest.approx(1.0)
+    assert rhythm_of(seen).count == 10
+
+
+@given(st.integers(1, 40), st.floats(0.001, 3600), st.floats(0, 1))
+def test_a_rhythm_needs_starts_and_little_deviation(count, median, share):
+    period = Period(median_seconds=median, jitter_seconds=median * share, count=count)
+
+    assert period.is_regular == (count >= 8 and median * share <= 0.2 * median)
+
+
+def test_random_starts_are_no_rhythm():
+    # Intervals of a Poisson process are exponential; their median absolute deviation is 0.69 of the median (numpy).
+    intervals = np.random.default_rng(5).exponential(10**9, 4000)
+
+    assert not period_of(np.cumsum(intervals).astype(np.int64).tolist()).is_regular
 
 
 def test_poll_each_second_is_steady_and_back_off_is_not():

@@ -21,6 +21,7 @@ class Columns:
         self.capture_index = np.zeros(count, dtype=np.int64)
         self.source_link = np.array(words, dtype=np.uint64)
         self.original_length = np.full(count, 100, dtype=np.int64)
+        self.payload_length = np.zeros(count, dtype=np.int64)  # encrypted frames show none
 
     def __len__(self):
         return len(self.timestamp_ns)

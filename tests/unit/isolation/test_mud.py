@@ -6,6 +6,8 @@ prose of RFC 8520 by our own check, on files with one fault each that the module
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -158,3 +160,21 @@ def test_a_hostile_name_is_left_out(model, name):
 )
 def test_prose_check_survives_any_shape(document):
     assert prose_problems(document)
+
+
+def test_the_modules_are_modules():
+    """Our copies of the modules of RFC 8520 and RFC 8519, by the compiler pyang."""
+    names = (
+        "ietf-mud@2019-01-28.yang",
+        "ietf-acldns@2019-01-28.yang",
+        "ietf-access-control-list@2019-03-04.yang",
+    )
+    modules = VECTORS / "modules"
+    script = Path(sys.executable).with_name("pyang")
+    done = subprocess.run(
+        [sys.executable, script, "-p", modules, *(modules / name for name in names)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr

@@ -11,7 +11,7 @@ from scapy.layers.inet import IP, UDP
 from scapy.layers.l2 import LLC, SNAP
 from scapy.packet import Raw
 
-from auditor.packets.batch import LATER_FRAGMENT, PROTECTED, SHORT_HEADERS, UNDECODED_LINK
+from auditor.packets.batch import LATER_FRAGMENT, MANAGEMENT, PROTECTED, SHORT_HEADERS, UNDECODED_LINK
 from tests.unit.packets.frames import decode, links
 
 A, B, C, D = (f"00:00:5e:00:53:0{number}" for number in range(1, 5))
@@ -51,16 +51,17 @@ def test_addresses_and_content_of_data_frames(flags, source, destination, qualit
     assert batch.marks[0] == 0
 
 
-def test_management_and_control_frames_have_addresses_alone():
-    beacon = Dot11(type=0, subtype=8, addr1="ff:ff:ff:ff:ff:ff", addr2=B, addr3=B) / Dot11Beacon()
+def test_management_frames_are_payload_and_control_frames_have_addresses_alone():
+    beacon = bytes(Dot11(type=0, subtype=8, addr1="ff:ff:ff:ff:ff:ff", addr2=B, addr3=B) / Dot11Beacon())
     acknowledgement = struct.pack("<BBH", 0xD4, 0, 0) + bytes.fromhex(A.replace(":", ""))
 
-    batch = decode([bytes(beacon), acknowledgement], 105)
+    batch = decode([beacon, acknowledgement], 105)
 
     assert links(batch, 0) == (B, "ff:ff:ff:ff:ff:ff")
     assert links(batch, 1) == ("00:00:00:00:00:00", A)
     assert batch.ethertype.tolist() == [0, 0]
-    assert batch.marks.tolist() == [0, 0]
+    assert batch.marks.tolist() == [MANAGEMENT, 0]
+    assert (batch.payload(0), batch.payload_offset[1]) == (beacon, -1)
 
 
 def test_encrypted_frames_are_marked_and_not_read():

@@ -7,14 +7,18 @@ from auditor.flows.flow import PacketReference
 from auditor.inventory.facts import (
     FACT_CLASSES,
     AnnouncementFact,
+    CommissioningFact,
     ControlFact,
     DeviceFact,
     GroupLoadFact,
     LocalContactFact,
     NameLookupFact,
+    PortMappingFact,
     RemoteContactFact,
     SecretFact,
+    SeparationFact,
     ServiceFact,
+    WirelessNetworkFact,
 )
 from auditor.inventory.model import ABILITIES, CouldNotSee, Coverage, Device, Inventory, LightingRank
 
@@ -253,3 +257,52 @@ def load(*numbers, **changes):
         "equal_priority": None,
     }
     return GroupLoadFact(**{**values, **seen(*numbers), **changes})
+
+
+def mapping(*numbers, **changes):
+    values = {
+        "device_id": "light",
+        "by_id": "light",
+        "by_role": ("lighting",),
+        "protocol": "nat-pmp",
+        "state": "granted",
+        "transport": "tcp",
+        "external_port": 40080,
+        "internal_port": 80,
+        "lifetime_seconds": 7200,
+        "requests": 1,
+        "repeated": False,
+        "withdrawn": False,
+        "request_visible": True,
+    }
+    return PortMappingFact(**{**values, **seen(*numbers), **changes})
+
+
+def wireless(*numbers, **changes):
+    values = {
+        "device_id": "light",
+        "ssid": "shelf-light-set-up",
+        "part": "access-point",
+        "is_open": True,
+        "is_set_up_network": True,
+        "security": ("open",),
+        "stations": 1,
+    }
+    return WirelessNetworkFact(**{**values, **seen(*numbers), **changes})
+
+
+def commissioning(*numbers, **changes):
+    values = {"device_id": "light", "kind": "commissionable", "window_open": True, "withdrawn": False, "count": 2}
+    return CommissioningFact(**{**values, **seen(*numbers), **changes})
+
+
+def separation(*numbers, **changes):
+    values = {
+        "device_id": "light",
+        "shares_segment": True,
+        "shares_gateway": True,
+        "neighbour_roles": ("computer", "phone"),
+        "neighbours": 3,
+        "wished": False,
+    }
+    return SeparationFact(**{**values, **seen(*numbers), **changes})

@@ -16,7 +16,7 @@ import pytest
 from auditor.flows.flow import Period
 from auditor.home.model import Home
 from auditor.inventory.facts import DownloadFact, EncryptedSessionFact
-from auditor.inventory.model import ABILITIES
+from auditor.inventory.model import ABILITIES, UnreadConversation
 from auditor.ruleset.advice import _FIELD_WORDS, ABILITY_WORDS, FIELD_ABILITIES
 from auditor.ruleset.evaluate import evaluate
 from auditor.ruleset.fields import FIELDS
@@ -25,17 +25,21 @@ from auditor.ruleset.lint import MAX_HOUSEHOLD_WORDS, lint_rules
 from auditor.ruleset.loader import load_rules
 from tests.unit.ruleset.fabricated import (
     announcement,
+    commissioning,
     control,
     device,
     inventory,
     load,
     local,
     lookup,
+    mapping,
     remote,
     secret,
     seen,
+    separation,
     service,
     whole,
+    wireless,
 )
 
 RULES = load_rules()
@@ -176,7 +180,7 @@ CASES = [
         NOT,
         None,
     ),
-    ("remote-contact-while-idle", remote(while_idle=True, answered=False), NOT, None),
+    ("remote-contact-while-idle", remote(opened_while_idle=True, answered=False), NOT, None),
     ("remote-contact-in-clear-text", remote(confidentiality="clear"), FOUND, Severity.MEDIUM),
     ("remote-contact-in-clear-text", remote(confidentiality="clear", purpose="time"), NOT, None),
     ("remote-contact-in-clear-text", remote(confidentiality="clear", purpose="name-lookup"), NOT, None),
@@ -186,13 +190,19 @@ CASES = [
     ("remote-standing-connection", remote(standing=True), FOUND, Severity.INFO),
     ("remote-standing-connection", remote(standing=True, name=None), FOUND, Severity.LOW),
     ("remote-standing-connection", remote(standing=None), OPEN, None),
-    ("remote-contact-while-idle", remote(while_idle=True), FOUND, Severity.LOW),
-    ("remote-contact-while-idle", remote(while_idle=True, purpose="time"), NOT, None),
-    ("remote-contact-while-idle", remote(while_idle=None), OPEN, None),
+    ("remote-contact-while-idle", remote(opened_while_idle=True), FOUND, Severity.LOW),
+    (
+        "remote-contact-while-idle",
+        remote(while_idle=True, opened_while_idle=False, standing=True),
+        NOT,
+        None,
+    ),
+    ("remote-contact-while-idle", remote(opened_while_idle=True, purpose="time"), NOT, None),
+    ("remote-contact-while-idle", remote(opened_while_idle=None), OPEN, None),
     ("remote-contact-without-name", remote(name=None, name_source="none"), FOUND, Severity.INFO),
     ("remote-contact-without-name", remote(name=None, outcomes={"mid-stream": 1}), OPEN, None),
     ("remote-contact-without-name", remote(name=None, purpose="name-lookup"), NOT, None),
-    ("controlled-through-cloud", remote(carries_control=True), FOUND, Severity.INFO),
+    ("controlled-through-cloud", remote(carries_control=True, orders_were_read=True), FOUND, Severity.INFO),
     # never concluded from a standing connection alone
     ("controlled-through-cloud", remote(standing=True), OPEN, None),
     ("controlled-through-cloud", remote(carries_control=False), NOT, None),
@@ -221,6 +231,7 @@ CASES = [
     ("password-follows-identity", secret(follows_identity=True), FOUND, Severity.MEDIUM),
     ("password-follows-identity", secret(follows_identity=None), OPEN, None),
     ("same-secret-on-two-devices", secret(same_on_devices=2), FOUND, Severity.MEDIUM),
+    ("same-secret-on-two-devices", secret(same_on_devices=2, direction="to-device"), FOUND, Severity.MEDIUM),
     ("same-secret-on-two-devices", secret(), NOT, None),
     ("version-disclosed", announcement(discloses_version=True), FOUND, Severity.INFO),
     ("hardware-address-disclosed", announcement(discloses_hardware_address=True), FOUND, Severity.INFO),
@@ -241,6 +252,18 @@ CASES = [
     ("contacts-other-devices", local(purpose="discovery"), NOT, None),
     ("polls-another-device", local(period=POLL), FOUND, Severity.INFO),
     ("polls-another-device", local(), NOT, None),
+    (
+        "polls-another-device",
+        local(period=Period(median_seconds=2.01, jitter_seconds=0.0, count=4)),
+        NOT,
+        None,
+    ),
+    (
+        "polls-another-device",
+        local(period=Period(median_seconds=30.0, jitter_seconds=20.0, count=40)),
+        NOT,
+        None,
+    ),
     ("globally-addressed", whole(globally_addressed=True), FOUND, Severity.INFO),
     ("globally-addressed", whole(globally_addressed=None), OPEN, None),
     ("address-reveals-hardware", whole(address_reveals_hardware=True), FOUND, Severity.INFO),
@@ -277,6 +300,63 @@ CASES = [
         FOUND,
         Severity.LOW,
     ),
+    ("remote-shell-open", service(application_protocol="telnet", port=23), FOUND, Severity.MEDIUM),
+    ("remote-shell-open", service(application_protocol="ssh", port=2222), FOUND, Severity.LOW),
+    (
+        "remote-shell-open",
+        service(application_protocol="ssh", reached_from=("internet", "same-segment")),
+        FOUND,
+        Severity.CRITICAL,
+    ),
+    # the port alone decides nothing (RFC 6335 section 2)
+    ("remote-shell-open", service(application_protocol="http", port=23), NOT, None),
+    ("remote-shell-open", service(application_protocol=None, announced_as="ssh", port=22), OPEN, None),
+    ("remote-shell-open", service(application_protocol="telnet", state="refused"), NOT, None),
+    # an announcement is no open port
+    (
+        "remote-shell-open",
+        service(application_protocol=None, announced_as="ssh", state="announced", used=False),
+        NOT,
+        None,
+    ),
+    ("file-transfer-open", service(application_protocol="ftp", port=21), FOUND, Severity.MEDIUM),
+    ("file-transfer-open", service(application_protocol="tftp", transport="udp"), FOUND, Severity.MEDIUM),
+    ("file-transfer-open", service(application_protocol="smb", port=445), FOUND, Severity.LOW),
+    ("file-transfer-open", service(), NOT, None),
+    ("port-mapping-granted", mapping(), FOUND, Severity.HIGH),
+    ("port-mapping-granted", mapping(protocol="igd", lifetime_seconds=0), FOUND, Severity.HIGH),
+    ("port-mapping-granted", mapping(state="refused"), NOT, None),
+    # the answer was not recorded (RFC 6886 section 3.3)
+    ("port-mapping-granted", mapping(state="requested"), OPEN, None),
+    # a search opens nothing (scenario S20)
+    ("port-mapping-granted", mapping(protocol="igd", state="searched"), NOT, None),
+    ("port-mapping-refused", mapping(protocol="pcp", state="refused"), FOUND, Severity.LOW),
+    ("port-mapping-refused", mapping(), NOT, None),
+    ("port-mapping-refused", mapping(state="requested"), OPEN, None),
+    ("router-searched-for-mapping", mapping(protocol="igd", state="searched"), FOUND, Severity.INFO),
+    ("router-searched-for-mapping", mapping(), NOT, None),
+    ("open-set-up-network", wireless(), FOUND, Severity.MEDIUM),
+    ("open-set-up-network", wireless(is_open=False, security=("wpa2",)), NOT, None),
+    # somebody else's open network that it joins is not its own
+    ("open-set-up-network", wireless(is_set_up_network=False, part="station"), NOT, None),
+    # no management frame was recorded
+    (
+        "open-set-up-network",
+        wireless(is_open=None, is_set_up_network=None, part="unknown", security=()),
+        OPEN,
+        None,
+    ),
+    ("commissioning-window-open", commissioning(), FOUND, Severity.LOW),
+    ("commissioning-window-open", commissioning(window_open=False), NOT, None),
+    ("commissioning-window-open", commissioning(window_open=None), OPEN, None),
+    ("commissioning-window-open", commissioning(kind="commissioner", window_open=None), NOT, None),
+    ("not-separated", separation(), FOUND, Severity.INFO),
+    ("not-separated", separation(wished=True), FOUND, Severity.MEDIUM),
+    ("not-separated", separation(shares_segment=False, neighbour_roles=(), neighbours=0), NOT, None),
+    ("not-separated", separation(shares_segment=None, neighbour_roles=()), OPEN, None),
+    ("announcement-relayed", announcement(relayed=True), FOUND, Severity.INFO),
+    ("announcement-relayed", announcement(), NOT, None),
+    ("announcement-relayed", announcement(relayed=None), OPEN, None),
 ]
 
 
@@ -320,6 +400,58 @@ def test_control_that_did_not_happen_is_undetermined():
         "controlled-through-cloud",
     } <= open_questions
     assert "remote-contact" not in open_questions
+
+
+def test_orders_that_only_their_timing_tells_are_inferred():
+    judgement, _ = judge(remote(carries_control=True, order_timing="4 of 4 calls of a phone"))
+
+    [finding] = [one for one in judgement.findings if one.rule_id == "controlled-through-cloud"]
+    assert finding.confidence == "inferred"
+    assert "4 of 4 calls of a phone" in finding.summary
+
+
+UNREAD_RULES = {
+    "light-control-without-login",
+    "configuration-without-login",
+    "firmware-upload-without-login",
+    "state-readable-without-login",
+    "configuration-readable-without-login",
+}
+
+
+@pytest.mark.parametrize(
+    ("changes", "open_rules", "answered_rules"),
+    [
+        (
+            {"is_encrypted": False},
+            UNREAD_RULES
+            | {"password-in-clear-text", "token-in-clear-text", "control-protocol-without-login"},
+            {"broker-accepts-anonymous", "control-open-to-web-pages", "remote-contact"},
+        ),
+        (
+            {"is_encrypted": True},
+            UNREAD_RULES | {"control-open-to-web-pages"},
+            {"password-in-clear-text", "broker-accepts-anonymous", "control-protocol-without-login"},
+        ),
+        (
+            {"is_encrypted": False, "peer": "the internet", "is_at_home": False},
+            {"password-in-clear-text", "token-in-clear-text"},
+            UNREAD_RULES,
+        ),
+    ],
+    ids=["unknown protocol", "encrypted", "unknown protocol outside"],
+)
+def test_what_was_not_read_is_no_silence(changes, open_rules, answered_rules):
+    row = UnreadConversation(**{"peer": "hub", "transport": "tcp", "port": 4711, **changes})
+    judgement = evaluate(replace(inventory(), unread={"light": (row,)}), RULES, Home())
+    answers = {entry.rule_id: entry for entry in judgement.assessments if entry.device_id == "light"}
+
+    for rule_id in open_rules:
+        assert answers[rule_id].outcome is Outcome.UNDETERMINED, rule_id
+        assert f"tcp port 4711 with {row.peer}" in answers[rule_id].reason
+        assert answers[rule_id].record_next
+    for rule_id in answered_rules:
+        assert answers[rule_id].outcome in {Outcome.NOT_FOUND, Outcome.NOT_APPLICABLE}, rule_id
 
 
 def test_broker_is_told_where_the_light_used_it():
@@ -374,11 +506,16 @@ def test_ids_are_those_of_the_catalogue():
 
     assert set(families) == {
         "open-services", "unauthenticated-control", "secrets", "remote-contacts", "names", "exposure", "encryption",
-        "updates", "disclosure", "local-contacts", "lighting-load",
+        "updates", "disclosure", "local-contacts", "lighting-load", "set-up", "separation",
     }  # fmt: skip
     assert len(families["remote-contacts"]) == 8
     assert len(families["unauthenticated-control"]) == 8
     assert len(families["secrets"]) == 6
+    assert len(families["exposure"]) == 5
+    assert len(families["open-services"]) == 5
+    # Two rules need a recording made before: they belong to the command that compares.
+    assert set(RULES.ids).isdisjoint({"isolation-holds", "isolation-broken"})
+    assert len(RULES) == 49
 
 
 def test_every_ability_and_field_has_advice():

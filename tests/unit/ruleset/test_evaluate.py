@@ -167,6 +167,17 @@ def test_group_load_belongs_to_its_sender_and_touches_everybody():
     assert answer(judgement).outcome is Outcome.NOT_FOUND
 
 
+def test_group_data_touches_everybody_unless_its_receivers_are_known():
+    rule = one_rule("where: {login_by_design: false}\napplies_to: {roles: any}")
+    data = {"login_by_design": False, "is_group": True, "answered": None, "from_id": "hub"}
+
+    sender = judge(rule, [control(device_id="hub", **data)], devices=home_devices())
+    other = judge(rule, [control(device_id="phone", **data)], devices=home_devices())
+
+    assert [finding.device_id for finding in sender.findings] == ["hub"]
+    assert other.findings == ()
+
+
 def test_without_a_chosen_device_nobody_is_a_subject():
     judgement = judge(one_rule("applies_to: {roles: any}"), [control()], devices=[device("light")])
 

@@ -17,7 +17,14 @@ from auditor.ruleset.fields import ADDRESSES, FIELDS, PASSING, WORDS, FieldKind,
 from tests.unit.ruleset import fabricated
 
 SOURCE = ast.parse(Path(inspect.getsourcefile(facts)).read_text(encoding="utf-8"))
-ELSEWHERE = {"roles": ROLES, "peer_role": ROLES, "from_role": ROLES, "initiator_known": tuple(InitiatorKnown)}
+ELSEWHERE = {
+    "roles": ROLES,
+    "peer_role": ROLES,
+    "from_role": ROLES,
+    "by_role": ROLES,
+    "neighbour_roles": ROLES,
+    "initiator_known": tuple(InitiatorKnown),
+}
 SHARED = {
     "family": ("ipv4", "ipv6"),
     "confidentiality": ("clear", "tls", "dtls", "quic", "unknown"),

@@ -1,5 +1,6 @@
 """
-Vectors: field tables of Art-Net 4, through a third party; the poll reply's offsets are from memory.
+Vectors: field tables of Art-Net 4, through a third party; the offsets of poll reply, address and RDM packets, and
+the command classes of ANSI E1.20 table A-1, are from memory.
 
 Oracle: stupidArtnet, which builds data and synchronization packets.
 """
@@ -75,14 +76,23 @@ def test_poll_reply_of_an_older_version_ends_before_the_link_address():
 @pytest.mark.parametrize(
     ("operation", "effect"),
     [
-        (0x2300, "other"),
+        (0x2300, "announce"),
+        (0x2400, "configuration"),
         (0x2700, "read"),
         (0x5200, "light"),
         (0x6000, "configuration"),
         (0x7000, "configuration"),
+        (0x8000, "read"),
+        (0x8100, "announce"),
+        (0x8200, "other"),
         (0x9700, "other"),
+        (0x9900, "light"),
         (0xF200, "firmware"),
         (0xF300, "other"),
+        (0xF400, "configuration"),
+        (0xF500, "read"),
+        (0xF600, "announce"),
+        (0xF900, "announce"),
         (0x1234, "other"),
     ],
 )
@@ -107,6 +117,81 @@ def test_effects(operation, effect):
 )
 def test_address_programming_counts_when_it_programs_something(command, effect):
     assert parse_message(Cursor(ip_program(command))).effect == effect
+
+
+def address(short=b"", long=b"", switches=b"\x7f" * 8, command=0, net=0x7F):
+    names = short.ljust(18, b"\0") + long.ljust(64, b"\0")
+    return packet(0x6000, bytes([net, 0]) + names + switches + b"\xff" + bytes([command]))
+
+
+@pytest.mark.parametrize(
+    ("octets", "effect", "changes"),
+    [
+        pytest.param(address(b"shelf"), "configuration", ("short-name",), id="short-name"),
+        pytest.param(address(long=b"the lamp"), "configuration", ("long-name",), id="long-name"),
+        pytest.param(address(net=0x81), "configuration", ("port-address",), id="net"),
+        pytest.param(
+            address(switches=b"\x7f" * 7 + b"\x83"), "configuration", ("port-address",), id="last-output"
+        ),
+        pytest.param(
+            address(switches=b"\x7f" * 7 + b"\x00"), "configuration", ("port-address",), id="output-reset"
+        ),
+        pytest.param(address(command=0x10), "configuration", ("command",), id="merge-mode"),
+        pytest.param(address(command=0x90), "light", ("command",), id="clear-output"),
+        pytest.param(address(b"shelf", command=0x90), "configuration", ("short-name", "command"), id="both"),
+        pytest.param(address(), "read", (), id="nothing"),
+        pytest.param(address()[:30], "configuration", (), id="cut-before-it-says-what"),
+    ],
+)
+def test_what_an_address_packet_sets(octets, effect, changes):
+    assert len(address()) == 106
+    found = parse_message(Cursor(octets))
+
+    assert (found.effect, found.changes) == (effect, changes)
+
+
+def test_name_that_an_address_packet_sets():
+    found = parse_message(Cursor(address(b"shelf", b"the lamp\x1b[2J")))
+
+    assert (found.short_name, found.long_name) == ("shelf", "the lamp\\027[2J")
+
+
+def rdm(command_class, parameter):
+    """RDM without its start code: sub start code, length, both identifiers, transaction, port, count, sub-device."""
+    device = bytes.fromhex("01 18 7ff000000001 7ff000000002 00 01 00 0000")
+    return packet(
+        0x8300, b"\x01" + bytes(8) + bytes(3) + device + bytes([command_class]) + parameter + b"\0\0\0"
+    )
+
+
+def rdm_sub(command_class, parameter):
+    return packet(
+        0x8400, b"\x01\0" + bytes.fromhex("7ff000000001") + b"\0" + bytes([command_class]) + parameter
+    )
+
+
+@pytest.mark.parametrize("build", [rdm, rdm_sub])
+@pytest.mark.parametrize(
+    ("command_class", "parameter", "effect"),
+    [
+        (0x10, 0x0001, "read"),
+        (0x11, 0x0001, "announce"),
+        (0x20, 0x0060, "read"),
+        (0x21, 0x0060, "announce"),
+        (0x30, 0x00F0, "configuration"),
+        (0x30, 0x1000, "light"),
+        (0x31, 0x00F0, "announce"),
+        (0x7F, 0x00F0, "other"),
+    ],
+)
+def test_remote_device_management(build, command_class, parameter, effect):
+    octets = build(command_class, parameter.to_bytes(2, "big"))
+    found = parse_message(Cursor(octets))
+
+    assert (found.effect, found.rdm_command_class, found.rdm_parameter) == (effect, command_class, parameter)
+    assert_every_truncation_is_reported(
+        parse_message, octets, shortest_whole=46 if build is rdm else len(octets)
+    )
 
 
 def test_vector_of_address_programming():
@@ -176,6 +261,8 @@ def test_name_that_a_terminal_would_obey_is_escaped():
     assert parse_message(Cursor(octets)).short_name == "\\027]0;x\\007"
 
 
-@given(damaged(POLL, DMX, REPLY, IP_PROGRAM))
+@given(
+    damaged(POLL, DMX, REPLY, IP_PROGRAM, address(b"a", b"b"), rdm(0x30, b"\0\xf0"), rdm_sub(0x30, b"\0\xf0"))
+)
 def test_any_octets_give_a_message_or_a_decode_error(octets):
     assert_message_or_decode_error(parse_message, octets)

@@ -10,12 +10,28 @@ import pytest
 from scapy.layers.dhcp import BOOTP, DHCP
 from scapy.layers.quic import QUIC_Initial
 
-from auditor.dissect.protocols import artnet, dhcp, dns, e131, igmp, mdns, mld, mqtt, ntp, ssdp
+from auditor.dissect.protocols import (
+    artnet,
+    ddp,
+    dhcp,
+    dns,
+    e131,
+    igmp,
+    knxnet,
+    mdns,
+    mld,
+    mqtt,
+    ntp,
+    osc,
+    ssdp,
+)
 from tests.dissector_checks import vector
 
 ROWS = (
     *dns.DISSECTORS,
-    *(module.DISSECTOR for module in (mdns, dhcp, ntp, ssdp, mqtt, e131, artnet, igmp, mld)),
+    *knxnet.DISSECTORS,
+    *osc.DISSECTORS,
+    *(module.DISSECTOR for module in (mdns, dhcp, ntp, ssdp, mqtt, e131, artnet, ddp, igmp, mld)),
 )
 DATAGRAMS = {
     "domain": [vector("dns/dns-query-www.example.com-A"), vector("dns/dns-response-AAAA")],
@@ -30,6 +46,9 @@ DATAGRAMS = {
     ],
     "e131": [vector("e131/e131-data-lengths-right"), vector("e131/e131-sync-appendixB-corrected")],
     "artnet": [vector("artnet/artnet-poll"), vector("artnet/artnet-dmx"), vector("artnet/artnet-ipprog")],
+    "ddp": [vector("ddp/ddp-rgb-push"), vector("ddp/ddp-config-write")],
+    "osc": [vector("osc/osc-440"), b"#bundle\0" + bytes(8)],
+    "efcp": [vector("knxnet/knx-search-request")],
     # RFC 7252 appendix A; a long header of RFC 9000; a DTLS 1.2 record (RFC 6347 4.1); RTP (RFC 3550 5.1); text.
     "none of ours": [
         bytes.fromhex("40017d34bb74656d7065726174757265"),
@@ -39,7 +58,8 @@ DATAGRAMS = {
         b"<?xml version='1.0'?><Envelope/>",
         b'{"on":true}',
         bytes.fromhex("00000000000100000000000000000100"),  # an empty name that ends too early
-        b"/lamp/1\0,f\0\0\x3f\x80\0\0",
+        b"/lamp/1\0\0\0\0\0\x3f\x80\0\0",
+        b"#comment in words",
         bytes(64),
         b"\xff" * 64,
     ],
@@ -47,6 +67,8 @@ DATAGRAMS = {
 STREAMS = {
     "domain": [b"\x00\x21" + vector("dns/dns-query-www.example.com-A")],
     "mqtt": [vector("mqtt/mqtt311-connect-full"), b"\x20\x02\x00\x00"],
+    "efcp": [vector("knxnet/knx-search-request")],
+    "osc": [b"\0\0\0\x20" + vector("osc/osc-440"), b"\xc0" + vector("osc/osc-440") + b"\xc0"],
     # A TLS record (RFC 8446 5.1), HTTP/1 both ways, HTTP/2 (RFC 9113 3.4), a shell's banner, WebSocket (RFC 6455 5.7).
     "none of ours": [
         bytes.fromhex("16030100c4010000c00303") + bytes(53),

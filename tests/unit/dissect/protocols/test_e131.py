@@ -55,6 +55,7 @@ def test_data_of_appendix_b(octets):
         is_terminated=False,
         slots=512,
         start_code=0,
+        synchronization_universe=7962,
     )
 
 
@@ -149,17 +150,31 @@ def test_priority_outside_the_standard_is_told_as_sent():
     sequence=st.integers(0, 255),
     preview=st.booleans(),
     terminated=st.booleans(),
+    forced=st.booleans(),
+    synchronization=st.integers(0, 63999),
 )
 def test_reads_data_another_library_wrote(
-    sender, name, universe, levels, priority, sequence, preview, terminated
+    sender, name, universe, levels, priority, sequence, preview, terminated, forced, synchronization
 ):
-    packet = DataPacket(tuple(sender), name, universe, tuple(levels), priority, sequence, terminated, preview)
+    packet = DataPacket(
+        tuple(sender),
+        name,
+        universe,
+        tuple(levels),
+        priority,
+        sequence,
+        terminated,
+        preview,
+        forced,
+        synchronization,
+    )
 
     found = parse_message(Cursor(bytes(packet.getBytes())))
 
     assert (found.sender_identifier, found.source_name, found.universe) == (sender, name, universe)
     assert (found.priority, found.sequence) == (priority, sequence)
     assert (found.is_preview, found.is_terminated) == (preview, terminated)
+    assert (found.synchronization_universe, found.is_synchronization_forced) == (synchronization, forced)
     assert found.slots == 512  # the library fills up
 
 

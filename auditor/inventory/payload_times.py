@@ -1,0 +1,221 @@
+"""
+When short payloads crossed the border of the home, for the few questions that only timing answers.
+
+An encrypted order cannot be read.  That it came can be told where data to the
+light follows what the user did, again and again (scenario S21).  So the
+moments of short payloads between a home and the outside are kept here, a batch
+at a time and in columns; ``order_timing`` relates them.
+
+An order and the request behind it are short: full-sized segments belong to
+transfers and are left out, and so is all that stays between private addresses.
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Iterable
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from auditor.flows.flow import Endpoint, PacketReference
+from auditor.flows.keys import Int64, UInt64, run_starts
+from auditor.packets.batch import (
+    PROTOCOL_TCP,
+    PROTOCOL_UDP,
+    PacketBatch,
+    address_from_words,
+    link_from_word,
+)
+from auditor.units import NS_PER_MILLISECOND
+
+MAX_SHORT_OCTETS = 1250
+"""Of a frame: below the full segments of any path (IPv6 carries 1,280 at least, RFC 8200 section 5)."""
+
+BUCKET_NS = 250 * NS_PER_MILLISECOND
+"""Of one flow one moment is kept in each: packets of one exchange."""
+
+MAX_MOMENTS = 300_000
+"""Moments kept, some 10 MB.  A home of ten devices makes fewer in a day of polling its clouds; further ones
+are counted, and nothing is concluded from the time after the last one kept."""
+
+MAX_TIMED_FLOWS = 50_000
+"""One-way flows whose ends are kept, some 20 MB: those of a light are among the first."""
+
+_SLOT_BITS = 16
+
+
+class TimedFlow(NamedTuple):
+    """Moments of one direction of a flow, in the order of their recording."""
+
+    source: Endpoint
+    destination: Endpoint
+    protocol: int
+    moments_ns: Int64
+    captures: Int64
+    packet_numbers: Int64
+    """Of the packets at these moments."""
+
+    def packets(self) -> Iterable[PacketReference]:
+        """The packets at these moments."""
+        return map(PacketReference, self.captures.tolist(), self.packet_numbers.tolist())
+
+
+class PayloadTimes:
+    """Gathered batch by batch; what runs for every packet is two comparisons."""
+
+    def __init__(self) -> None:
+        # Secret multipliers, as in ``flows.keys``: nobody can craft flows whose prints are equal.
+        self._multipliers = [np.uint64(secrets.randbits(64) | 1) for _ in range(6)]
+        self._kept: list[tuple[UInt64, Int64, Int64, Int64]] = []
+        self._ends: dict[int, tuple[int, ...]] = {}
+        self._count = 0
+        self._scratch = np.zeros(1 << _SLOT_BITS, np.int64)
+        self._known = np.zeros(1 << _SLOT_BITS, np.uint64)
+        self.overflow = 0
+        """Moments, or flows with theirs, that were not kept."""
+        self.complete_until_ns: int | None = None
+        """Where the table was full; None: all was kept."""
+
+    def add(self, batch: PacketBatch) -> None:
+        """Look at one batch."""
+        rows = np.flatnonzero((batch.original_length < MAX_SHORT_OCTETS) & (batch.payload_length > 0))
+        if rows.size:
+            rows = rows[_crosses_border(batch, rows)]
+        if not rows.size:
+            return
+        if self.complete_until_ns is not None:
+            self.overflow += len(rows)
+            return
+        prints = self._prints(batch, rows)
+        moments = batch.timestamp_ns[rows]
+        kept = self._first_of_bucket(prints, moments)
+        rows, prints, moments = rows[kept], prints[kept], moments[kept]
+        if self._count + len(rows) > MAX_MOMENTS:
+            self.overflow += len(rows)
+            self.complete_until_ns = int(moments.min())
+            return
+        self._count += len(rows)
+        self._kept.append((prints, moments, batch.capture_index[rows], batch.packet_number[rows]))
+        self._note_ends(batch, rows, prints)
+
+    def _prints(self, batch: PacketBatch, rows: Int64) -> UInt64:
+        """Hash of addresses, ports and protocol; equal ones are one flow."""
+        ports = batch.source_port[rows].astype(np.uint64)
+        ports <<= np.uint64(16)
+        ports |= batch.destination_port[rows].astype(np.uint64)
+        ports <<= np.uint64(8)
+        ports |= batch.protocol[rows].astype(np.uint64)
+        prints: UInt64 = batch.source_low[rows] * self._multipliers[0]
+        prints += batch.source_high[rows] * self._multipliers[1]
+        prints += batch.destination_low[rows] * self._multipliers[2]
+        prints += batch.destination_high[rows] * self._multipliers[3]
+        prints += ports * self._multipliers[4]
+        return prints
+
+    def _first_of_bucket(self, prints: UInt64, moments: Int64) -> npt.NDArray[np.bool_]:
+        """One packet of each flow and bucket; where two share a slot, rather too many than too few."""
+        timed = prints + (moments // BUCKET_NS).view(np.uint64) * self._multipliers[5]
+        slots = (timed >> np.uint64(64 - _SLOT_BITS)).astype(np.int64)
+        order = np.arange(len(prints))
+        self._scratch[slots[::-1]] = order[::-1]
+        first = self._scratch[slots]
+        result: npt.NDArray[np.bool_] = (first == order) | (timed[first] != timed)
+        return result
+
+    def _note_ends(self, batch: PacketBatch, rows: Int64, prints: UInt64) -> None:
+        """Keep the ends of flows that are new; a small table in between knows most of those that are not."""
+        slots = (prints >> np.uint64(64 - _SLOT_BITS)).astype(np.int64)
+        new = np.flatnonzero(self._known[slots] != prints)
+        if not new.size:
+            return
+        self._known[slots[new]] = prints[new]
+        _, first = np.unique(prints[new], return_index=True)
+        columns = (
+            batch.source_link, batch.source_high, batch.source_low, batch.source_port,
+            batch.destination_link, batch.destination_high, batch.destination_low, batch.destination_port,
+            batch.protocol,
+        )  # fmt: skip
+        new = new[first]
+        words = [column[rows[new]].tolist() for column in columns]
+        for value, *ends in zip(prints[new].tolist(), *words, strict=True):
+            if value not in self._ends:
+                if len(self._ends) < MAX_TIMED_FLOWS:
+                    self._ends[value] = tuple(ends)
+                else:
+                    self.overflow += 1
+
+    def flows(self) -> Iterable[TimedFlow]:
+        """All flows of TCP and UDP with their moments."""
+        if not self._kept:
+            return
+        prints, moments, captures, packets = (
+            np.concatenate(parts) for parts in zip(*self._kept, strict=True)
+        )
+        order = np.argsort(prints, kind="stable")
+        begins = run_starts(prints[order])
+        for start, stop in zip(begins.tolist(), [*begins[1:].tolist(), len(order)], strict=True):
+            mine = order[start:stop]
+            # Whichever the scratch table let pass: the first of each bucket alone, so that runs agree.
+            mine = mine[run_starts(moments[mine] // BUCKET_NS)]
+            ends = self._ends.get(int(prints[mine[0]]))
+            if ends is not None and ends[-1] in {PROTOCOL_TCP, PROTOCOL_UDP}:
+                yield TimedFlow(
+                    _endpoint(*ends[0:4]),
+                    _endpoint(*ends[4:8]),
+                    ends[-1],
+                    moments[mine],
+                    captures[mine],
+                    packets[mine],
+                )
+
+
+def _endpoint(link: int, high: int, low: int, port: int) -> Endpoint:
+    return Endpoint(link_from_word(link), address_from_words(high, low), port)
+
+
+def _inside_prefixes() -> npt.NDArray[np.bool_]:
+    """IPv4 by its first two octets, the first one low: private, link-local (RFC 6890), groups, zeros."""
+    number = np.arange(1 << 16)
+    first, second = number & 0xFF, number >> 8
+    inside = (first == 0) | (first == 10) | (first == 127) | (first >= 224)
+    inside |= (first == 192) & (second == 168)
+    inside |= (first == 172) & (second >> 4 == 1)
+    inside |= (first == 169) & (second == 254)
+    result: npt.NDArray[np.bool_] = inside
+    return result
+
+
+_IS_INSIDE = _inside_prefixes()
+
+
+def _crosses_border(batch: PacketBatch, rows: Int64) -> npt.NDArray[np.bool_]:
+    """
+    Whether one end at least may be outside.
+
+    IPv6 says little by its addresses, which are the same on both sides of a router; who is who is known at
+    the end.
+    """
+    source, destination = batch.source_low[rows], batch.destination_low[rows]
+    source_high = batch.source_high[rows]
+    is_outside = ~_IS_INSIDE[(source >> np.uint64(32)) & np.uint64(0xFFFF)]
+    is_outside |= ~_IS_INSIDE[(destination >> np.uint64(32)) & np.uint64(0xFFFF)]
+    version6 = np.flatnonzero(source_high)
+    if version6.size:
+        is_outside[version6] = _may_cross6(source_high[version6], batch.destination_high[rows[version6]])
+    result: npt.NDArray[np.bool_] = is_outside
+    return result
+
+
+def _may_cross6(source: UInt64, destination: UInt64) -> npt.NDArray[np.bool_]:
+    """False where both ends are unique local or link-local, or one is a group (RFC 4193, RFC 4291)."""
+
+    def is_local(high: UInt64) -> npt.NDArray[np.bool_]:
+        found: npt.NDArray[np.bool_] = (high & np.uint64(0xFE)) == 0xFC
+        found |= (high & np.uint64(0xC0FF)) == 0x80FE
+        return found
+
+    is_group = (destination & np.uint64(0xFF)) == 0xFF
+    result: npt.NDArray[np.bool_] = ~(is_local(source) & is_local(destination)) & ~is_group
+    return result

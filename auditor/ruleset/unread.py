@@ -1,0 +1,52 @@
+"""Whether a conversation that was not read could have held what a rule asks for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from auditor.inventory.model import UnreadConversation
+from auditor.ruleset.model import Rule
+
+MAX_NAMED = 3  # conversations in a reason: enough to find them in the lists of the report
+
+READING = "Look in the device's documents what it speaks there, and whether that asks for a login."
+TRYING = "Try the app with a wrong password, or from a phone that was never set up: the light must not react."
+
+
+def could_hold(rule: Rule, conversations: Iterable[UnreadConversation]) -> list[UnreadConversation]:
+    """
+    Those of a device's unread conversations that silence about this rule cannot stand for.
+
+    Orders and secrets may be in a protocol that is unknown here; one that a rule names is known.  An
+    encrypted conversation hides who logged in.  A secret in it is not readable, and that is what rules ask.
+    """
+    if rule.about not in {"control", "secret"}:
+        return []
+    named = {line.field.name for line in rule.condition.where.lines}
+    kept: list[UnreadConversation] = []
+    for row in conversations:
+        if row.is_encrypted:
+            # A rule that names an operation asks about one message of one protocol.
+            holds = rule.about == "control" and "authentication" in named and "operation" not in named
+        else:
+            holds = "protocol" not in named and (rule.about == "secret" or row.is_at_home)
+        if holds:
+            kept.append(row)
+    return kept
+
+
+def unread_sentences(rows: Sequence[UnreadConversation]) -> tuple[list[str], list[str]]:
+    """Reasons and what to do about them."""
+    reasons, advice = [], []
+    for is_encrypted, what, step in (
+        (False, "a conversation in a protocol that is not read here", READING),
+        (True, "an encrypted conversation, whose inside cannot be read", TRYING),
+    ):
+        mine = [row for row in rows if row.is_encrypted is is_encrypted]
+        if not mine:
+            continue
+        places = [f"{row.transport} port {row.port} with {row.peer}" for row in mine[:MAX_NAMED]]
+        more = f" and {len(mine) - MAX_NAMED} more" if len(mine) > MAX_NAMED else ""
+        reasons.append(f"There was {what}: {', '.join(places)}{more}.")
+        advice.append(step)
+    return reasons, advice
