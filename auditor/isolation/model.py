@@ -100,6 +100,8 @@ class Layout:
     """A relay passes multicast DNS between the segments."""
     unknown_families: frozenset[str] = frozenset()
     """Families of which nothing can be said between segments."""
+    is_router_known: bool = True
+    """False: beyond leases and names nobody knows what the router answers to this segment."""
     protection: int = 0
     """0: the main network is as open to the lights as before; 1: fewer contacts with the outside; 2: they
     begin nothing towards the main network but the exceptions."""

@@ -15,17 +15,16 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Any
 
 from auditor.addresses import Address
 from auditor.isolation.flow_classes import End, FlowClass
 from auditor.isolation.wishes import BoundWish
+from auditor.units import NS_PER_SECOND, format_time
 
 CACHE_VALIDITY_HOURS = 48  # RFC 8520 section 3.5: the default
 MAX_SYSTEMINFO_CHARACTERS = 60  # section 3.7
 MAX_ACES = 200  # of one list; a light has some ten
-NANOSECONDS = 1_000_000_000
 
 _LABEL = re.compile(r"(?:[a-z0-9_][a-z0-9_-]{0,61})?[a-z0-9]")
 _PROTOCOLS = {"tcp": 6, "udp": 17}
@@ -66,11 +65,12 @@ def describe_usage(
             acls[way, one.family].add(one, peer, is_own=is_own)
     lists = [acl for acl in acls.values() if acl.aces]
     slug = device_id.replace("_", "-")
-    moment = datetime.fromtimestamp(recorded_until_ns // NANOSECONDS, UTC)
+    moment = format_time(recorded_until_ns // NS_PER_SECOND * NS_PER_SECOND)
     mud: Document = {
         "mud-version": 1,
         "mud-url": f"https://mud.example/{slug}.json",
-        "last-update": moment.isoformat().replace("+00:00", "Z"),
+        # A damaged file may hold a time of no calendar; the leaf has to hold one.
+        "last-update": moment if moment.endswith("Z") else format_time(0),
         "cache-validity": CACHE_VALIDITY_HOURS,
         "is-supported": True,
         "systeminfo": _plain(description)[:MAX_SYSTEMINFO_CHARACTERS],

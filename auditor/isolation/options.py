@@ -225,6 +225,7 @@ class LayoutMaker:
             moves=self._moves(place),
             hub_moves=place.hub_moves,
             entries=tuple(entries),
+            is_router_known=False,
             protection=2,
             cost=2,
             does_not_protect=(

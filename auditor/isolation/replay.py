@@ -101,7 +101,10 @@ class Replayer:
             return Ruling(Verdict.CUT, "its addresses are valid on one link alone; no router passes them on")
         if one.family in self.layout.unknown_families and destination != ROUTER:
             return Ruling(Verdict.UNKNOWN, f"what this layout does with {one.family} is not known")
-        return self._first_match(one, source, destination)
+        ruling = self._first_match(one, source, destination)
+        if destination == ROUTER and not self.layout.is_router_known and ruling.verdict is Verdict.CUT:
+            return Ruling(Verdict.UNKNOWN, "what the router answers to this network beyond leases and names")
+        return ruling
 
     def _first_match(self, one: FlowClass, source: str, destination: str) -> Ruling:
         for place, entry in enumerate(self.layout.entries, start=1):

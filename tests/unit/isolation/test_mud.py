@@ -44,7 +44,7 @@ def read(path):
     return json.loads((VECTORS / path).read_text("utf-8"))
 
 
-def bulb(names=None):
+def bulb(names=None, until_ns=BULB_NS):
     """The light bulb's one wanted conversation: TCP 443 to its service, over IPv6."""
     one = FlowClass(
         End("device", "dev-1"), End("outside", "", SERVICE), "ipv6", "tcp", 443, -1, True, False, False
@@ -55,7 +55,7 @@ def bulb(names=None):
         wishes=[BoundWish(keep=keep, is_assumed=False, classes=(one,), problem=None)],
         names={SERVICE: "test.example.com"} if names is None else names,
         hubs=frozenset(),
-        recorded_until_ns=BULB_NS,
+        recorded_until_ns=until_ns,
         description="The BMS Example Light Bulb",
     )
 
@@ -178,3 +178,8 @@ def test_the_modules_are_modules():
         check=False,
     )
     assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize("until_ns", [-1, 0, 2**63, -(2**63), 10**30])
+def test_any_time_of_a_damaged_file_gives_a_valid_description(model, until_ns):
+    validate(model, bulb(until_ns=until_ns).document)

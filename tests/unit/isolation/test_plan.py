@@ -273,6 +273,13 @@ def test_the_own_access_point_has_no_router_behind_it(tmp_path):
     assert states(plan)["time"] == "broken"
 
 
+def test_what_a_guest_network_asks_of_the_router_is_not_guessed(tmp_path):
+    """Time from the router: whether guests get it differs from router to router."""
+    proposal = propose_for(quiet_and_good(), tmp_path, home=DEVICES + "keep: [time]\n")
+    assert states(plan_of(proposal, "guest"))["time"] == "unknown"
+    assert states(plan_of(proposal, "vlan"))["time"] == "kept"
+
+
 def test_a_plan_that_fences_nothing_off_says_so(tmp_path):
     proposal = propose_for(good_vantage(), tmp_path, router="guest")
     assert "Nothing is fenced off" in proposal.nothing.summary[0]
