@@ -13,7 +13,7 @@ import os
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, cast
 
@@ -33,18 +33,19 @@ from auditor.home.model import Home
 from auditor.inventory.build import InventoryBuilder
 from auditor.inventory.choose import check_chosen
 from auditor.inventory.model import CouldNotSee, Inventory
+from auditor.isolation.files import render_files
+from auditor.isolation.plan import Proposal, Router, propose
 from auditor.packets.batch import PacketBatch
 from auditor.packets.decode import decode_batch
 from auditor.redaction.pseudonym import derive_key
 from auditor.redaction.redact import redact
 from auditor.report.document import EMPTY_JUDGEMENT, NOTHING_JUDGED, build_document
 from auditor.report.evidence import HeaderKeeper, PacketHeader
-from auditor.report.json import render_json
-from auditor.report.markdown import render_markdown
 from auditor.report.outline import Outline
+from auditor.report.plan import build_plan, tell_plan
+from auditor.report.result import AuditReport as AuditReport
+from auditor.report.result import PlanReport as PlanReport
 from auditor.report.story import tell_audit, tell_check
-from auditor.report.text import render_text
-from auditor.report.verdict import findings_from
 from auditor.ruleset.evaluate import evaluate
 from auditor.ruleset.finding import Judgement
 from auditor.ruleset.loader import load_rules
@@ -58,34 +59,6 @@ COLLECTION_OBJECTS = 100_000
 PathLike = str | os.PathLike[str]
 Progress = Callable[[int, int | None], None]
 """Called with octets read so far and octets in all, None where that is unknown."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AuditReport:
-    """The result of one run; everything in it has passed the redaction."""
-
-    document: dict[str, Any]
-    """House section 9, schema 1.  Shared, not copied: treat it as read-only."""
-    outline: Outline
-    """The same content in the order of a printed report."""
-    not_judged: str | None
-    """Why nothing could be judged, or an input could not be read; None where all could."""
-
-    def to_json(self) -> str:
-        """JSON text of the document."""
-        return render_json(self.document)
-
-    def to_text(self, *, colour: bool = False) -> str:
-        """Plain text, eighty columns."""
-        return render_text(self.outline, colour=colour)
-
-    def to_markdown(self) -> str:
-        """CommonMark with tables."""
-        return render_markdown(self.outline)
-
-    def findings_from(self, severity: str) -> list[dict[str, Any]]:
-        """Findings that count, at or above a severity word; ``never`` gives none."""
-        return findings_from(self.document, severity)
 
 
 def audit(
@@ -125,7 +98,57 @@ def _audit(
 ) -> AuditReport:
     run = _read(paths, devices=devices, home=typed_home, strict=strict, progress=progress)
     judgement = evaluate(run.inventory, rule_set, typed_home)
-    return _report(run, judgement, typed_home, reveal=reveal, tell=tell_audit)
+    try:
+        proposal = _propose(run, judgement, typed_home, None)
+    except JudgementError:  # where nothing can be judged the report says so by itself
+        proposal = None
+    report = _report(run, judgement, typed_home, reveal=reveal, tell=tell_audit, proposal=proposal)
+    return replace(report, document={**report.document, "plan": None})  # two lines of it are told, no more
+
+
+def plan(
+    paths: PathLike | Sequence[PathLike],
+    *,
+    devices: Sequence[str] = (),
+    home: Home | PathLike | None = None,
+    rules: Sequence[PathLike] = (),
+    router: Router | None = None,
+    reveal: bool = False,
+    strict: bool = False,
+    progress: Progress | None = None,
+) -> PlanReport:
+    """
+    Propose how to fence the lights off, and try it on the recording.
+
+    ``router`` is what the router can do; without it what the home file says.
+    Errors as for ``audit``; a recording of the wrong place gives a report with
+    ``not_judged`` and no plan.
+    """
+    typed_home = _home(home)
+    rule_set = load_rules([Path(folder) for folder in rules])
+    with _rare_collections():
+        run = _read(paths, devices=devices, home=typed_home, strict=strict, progress=progress)
+        judgement = evaluate(run.inventory, rule_set, typed_home)
+        proposal, refusal = None, None
+        try:
+            proposal = _propose(run, judgement, typed_home, router)
+        except JudgementError as error:
+            refusal = str(error)
+    report = _report(
+        run, judgement, typed_home, reveal=reveal, tell=tell_plan, proposal=proposal, refusal=refusal
+    )
+    files: dict[str, str] = {}
+    if proposal is not None:
+        files["steps.md"] = report.to_markdown()
+        files |= render_files(proposal)
+    return PlanReport(
+        document=report.document, outline=report.outline, not_judged=report.not_judged, files=files
+    )
+
+
+def _propose(run: _Run, judgement: Judgement, home: Home, router: Router | None) -> Proposal:
+    packet_flows = {packet: header.flow for packet, header in run.headers.items()}
+    return propose(run.inventory, judgement, home, run.flows, router=router, packet_flows=packet_flows)
 
 
 def check(
@@ -199,6 +222,7 @@ class _Run:
     headers: Mapping[PacketReference, PacketHeader]
     input_issues: tuple[CaptureIssue, ...]
     asked_for: tuple[str, ...]
+    flows: FlowTable
 
 
 def _read(
@@ -240,6 +264,7 @@ def _read(
         headers=keeper.headers,
         input_issues=captures.issues,
         asked_for=tuple(devices),
+        flows=flows,
     )
 
 
@@ -250,14 +275,19 @@ def _report(
     *,
     reveal: bool,
     tell: Callable[[dict[str, Any]], Outline],
+    proposal: Proposal | None = None,
+    refusal: str | None = None,
 ) -> AuditReport:
     inventory = run.inventory
     own = [_unreadable_entry(error) for error in run.unreadable]
     not_judged = "; ".join(str(error) for error in run.unreadable) or None
-    try:
-        check_chosen(inventory)
-    except JudgementError as error:
-        own.insert(0, _not_judged_entry(inventory, str(error)))
+    if refusal is None:
+        try:
+            check_chosen(inventory)
+        except JudgementError as error:
+            refusal = str(error)
+    if refusal is not None:
+        own.insert(0, _not_judged_entry(inventory, refusal))
     document = build_document(
         inventory,
         judgement,
@@ -265,6 +295,7 @@ def _report(
         could_not_see=own,
         headers=run.headers,
         input_issues=run.input_issues,
+        plan=None if proposal is None else build_plan(proposal),
     )
     digests = [summary.facts.sha256 for summary in inventory.captures]
     key = derive_key(home.pseudonym_key, digests)

@@ -14,6 +14,7 @@ from auditor.cli.audit import audit
 from auditor.cli.check import check
 from auditor.cli.exit import EXIT_TABLE, ExitStatus
 from auditor.cli.output import PROGRAM, print_result, say
+from auditor.cli.plan import plan
 from auditor.cli.rules import rules_commands
 from auditor.errors import AuditorError, CaptureError, JudgementError, OutputError, SettingsError
 
@@ -37,6 +38,7 @@ app = typer.Typer(
 )
 app.command("audit")(audit)
 app.command("check")(check)
+app.command("plan")(plan)
 app.add_typer(rules_commands, name="rules")
 
 

@@ -31,6 +31,7 @@ from auditor.addresses import (
 )
 from auditor.home.model import ROLES
 from auditor.inventory.model import Device, Inventory
+from auditor.redaction.plan import planned_addresses, redact_plan
 from auditor.redaction.pseudonym import assign_pseudonyms
 
 Document = dict[str, Any]
@@ -132,6 +133,7 @@ class _Gate:
             for name in (*device.hostnames, device.nickname or "")
         } | {_folded(row["name"]) for row in shown_remote if row["name"]}
         self._allow(asked_for)
+        self._allowed_addresses |= planned_addresses(document["plan"])
         words = self._private_words(document, inventory)
         self._words = {_folded(word): instead for word, instead in reversed(words.items())}
         # One alternation of all words would try each of them at each character of each text.  Looking for a
@@ -199,6 +201,8 @@ class _Gate:
             **document["coverage"],
             "could_not_see": [self._row(row) for row in document["coverage"]["could_not_see"]],
         }
+        if document["plan"] is not None:
+            shown["plan"] = redact_plan(document["plan"], text=self.text, identifier=self.identifier)
         shown["issues"] += [
             {"where": WITHHELD, "problem": what, "count": count} for what, count in self._withheld.items()
         ]

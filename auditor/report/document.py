@@ -46,6 +46,7 @@ def build_document(
     could_not_see: Sequence[CouldNotSee] = (),
     headers: Mapping[PacketReference, PacketHeader] | None = None,
     input_issues: Sequence[CaptureIssue] = (),
+    plan: Document | None = None,
 ) -> Document:
     """
     Build the unredacted document of one run.
@@ -53,9 +54,9 @@ def build_document(
     ``could_not_see`` holds what the pipeline itself has to say (an input that
     could not be read, nothing to judge); it is put before what the coverage says.
     ``headers`` are what a ``HeaderKeeper`` kept of this run; ``input_issues``
-    tell of files in a folder that are no captures.
+    tell of files in a folder that are no captures; ``plan`` is what ``plan.build_plan`` made.
     """
-    names = _capture_names(inventory.captures)
+    names = capture_names(inventory.captures)
     book = EvidenceBook(inventory, names, headers or {})
     reference = book.reference
 
@@ -110,7 +111,7 @@ def build_document(
         "accepted": [
             {**finding(one.finding), "because": one.because, "until": one.until} for one in judgement.accepted
         ],
-        "plan": None,
+        "plan": plan,
         "issues": [
             *({"where": "input", "problem": one.detail, "count": max(1, one.count)} for one in input_issues),
             *_issues(inventory.issues, inventory.unread_messages),
@@ -134,7 +135,7 @@ def _counts_again(accepted: AcceptedFinding, known: set[str]) -> bool:
     return accepted.expired and accepted.finding.finding_id not in known
 
 
-def _capture_names(captures: Sequence[CaptureSummary]) -> list[str]:
+def capture_names(captures: Sequence[CaptureSummary]) -> list[str]:
     """A name for each capture that no other one of the run has, because evidence is named by it."""
     seen: Counter[str] = Counter()
     taken: set[str] = set()

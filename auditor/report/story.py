@@ -16,6 +16,7 @@ from auditor.redaction.redact import WITHHELD
 from auditor.report import traffic, wording
 from auditor.report.grid import coverage_grid
 from auditor.report.outline import Fields, Heading, Items, Outline, Paragraph, Table
+from auditor.report.plan import plan_summary
 from auditor.report.verdict import Urgency, nothing_judged, reach_verdict
 
 Document = dict[str, Any]
@@ -55,6 +56,7 @@ def tell_audit(document: Document) -> Outline:
         *traffic.controls_section(document),
         *_limits(document),
         *_next_check(document),
+        *plan_summary(document),
         *_cautions(),
     ]
 

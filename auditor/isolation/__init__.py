@@ -1,0 +1,1 @@
+"""The isolation plan: layouts, access control entries, and their proof on the recording."""

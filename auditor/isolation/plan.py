@@ -1,0 +1,273 @@
+"""
+From facts and wishes to plans: every layout tried on the recording, one recommended.
+
+Order of choice, first that differs: fewer wishes broken, more protection, fewer
+exceptions, fewer devices to move, fewer entries.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from auditor.errors import JudgementError
+from auditor.flows.flow import Flow, FlowKey, PacketReference
+from auditor.home.model import Home
+from auditor.inventory.choose import check_chosen
+from auditor.inventory.model import Inventory
+from auditor.isolation.addressing import Addressing, plan_addresses
+from auditor.isolation.flow_classes import FlowClasses
+from auditor.isolation.model import INTERNET, LIGHTS, Layout, Plan, Verdict
+from auditor.isolation.options import LayoutMaker
+from auditor.isolation.replay import Replayer
+from auditor.isolation.steps import beside_the_rules, foretell, write_steps
+from auditor.isolation.wishes import BoundWish, WishBinder, judge_wish
+from auditor.ruleset.finding import Judgement, Severity
+
+Router = Literal["nothing", "guest", "vlan"]
+FEASIBLE: Mapping[str, frozenset[str]] = {
+    "nothing": frozenset({"nothing"}),
+    "guest": frozenset({"nothing", "guest"}),
+    "vlan": frozenset({"nothing", "guest", "vlan"}),
+}
+EXPOSED_FROM = Severity.LOW
+"""From here on a finding makes a kept flow "still exposed"; what is only listed does not."""
+ONLY_FOR_A_WHILE = frozenset({"own-access-point"})
+UNPLANNABLE_VANTAGES = frozenset(
+    {"outside-nat", "multicast-only", "announcements-only", "wireless-encrypted"}
+)
+"""From there conversations inside the home cannot be seen, so that no wish could be tried on them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proposal:
+    """All plans for one household, and what they were tried on."""
+
+    recommended: Plan
+    cheaper: Plan | None
+    """The best one of less effort; None where the recommended one is the cheapest that does anything."""
+    nothing: Plan
+    """Nothing but this router."""
+    others: tuple[Plan, ...]
+    router: Router | None
+    """What the router can do; None: nobody said, so everything was tried."""
+    classes: FlowClasses
+    wishes: tuple[BoundWish, ...]
+    addressing: Addressing
+    inventory: Inventory
+
+    @property
+    def alternatives(self) -> tuple[Plan, ...]:
+        """The others in the order of interest: cheaper, nothing, the rest."""
+        first = (self.cheaper,) if self.cheaper is not None else ()
+        nothing = () if self.nothing is self.recommended else (self.nothing,)
+        return (*first, *nothing, *self.others)
+
+
+def check_plannable(inventory: Inventory) -> None:
+    """Raise ``JudgementError``, with what to record, where no plan could be proven."""
+    check_chosen(inventory)
+    vantage = inventory.coverage.vantage
+    if vantage in UNPLANNABLE_VANTAGES:
+        raise JudgementError(
+            f"no plan can be made of this recording: from its place ({vantage}) conversations inside the "
+            "home cannot be seen; record where the light's traffic passes, inside the home, while it is used"
+        )
+
+
+def propose(
+    inventory: Inventory,
+    judgement: Judgement,
+    home: Home,
+    flows: Iterable[Flow],
+    *,
+    router: Router | None = None,
+    packet_flows: Mapping[PacketReference, FlowKey] | None = None,
+) -> Proposal:
+    """
+    Compute every layout, try each on the recording and recommend one.
+
+    ``router`` is what the router can do, by default what the home file says;
+    ``packet_flows`` tells which flow a packet of evidence belongs to.  Raises
+    ``JudgementError`` where the recording is of the wrong place.
+    """
+    check_plannable(inventory)
+    router = router or home.router
+    classes = FlowClasses(inventory, flows)
+    exposing = (one for one in judgement.findings if one.severity >= EXPOSED_FROM)
+    classes.expose((packet for one in exposing for packet in one.evidence), packet_flows or {})
+    binder = WishBinder(home, inventory, classes)
+    wishes = binder.bind()
+    label = label_devices(inventory)
+    movable = {device.device_id for device in inventory.devices}
+    lights = binder.lights | {d.device_id for d in inventory.devices if "lighting" in d.roles}
+    addressing = plan_addresses(
+        inventory, movable - classes.parties.routers, frozenset(lights) - classes.parties.routers
+    )
+    maker = LayoutMaker(
+        inventory=inventory,
+        classes=classes,
+        binder=binder,
+        wishes=wishes,
+        addressing=addressing,
+        label=label,
+    )
+    judge = _Judge(classes, binder, wishes, addressing, label)
+    plans = [judge.plan(layout) for layout in maker.all()]
+    nothing = plans[0]
+    feasible = [
+        plan
+        for plan in plans
+        if plan.layout.layout_id not in ONLY_FOR_A_WHILE
+        and plan.layout.router in FEASIBLE["vlan" if router is None else router]
+    ]
+    recommended = min(feasible, key=_rank)
+    cheaper_ones = [plan for plan in feasible if 0 < plan.layout.cost < recommended.layout.cost]
+    cheaper = min(cheaper_ones, key=_rank, default=None)
+    rest = sorted(
+        (plan for plan in plans if plan not in (recommended, cheaper, nothing)),
+        key=lambda plan: (plan.layout.cost, _rank(plan)),
+    )
+    if router is None:
+        nobody_said = (
+            "Nobody said what your router can do, so everything was tried; say it with --router, or in "
+            "the home file."
+        )
+        recommended = replace(recommended, unknown=(*recommended.unknown, nobody_said))
+        nothing = recommended if nothing.layout == recommended.layout else nothing
+    return Proposal(
+        recommended=recommended,
+        cheaper=cheaper,
+        nothing=nothing,
+        others=tuple(rest),
+        router=router,
+        classes=classes,
+        wishes=wishes,
+        addressing=addressing,
+        inventory=inventory,
+    )
+
+
+def _rank(plan: Plan) -> tuple[int, ...]:
+    layout = plan.layout
+    return (
+        plan.broken,
+        -layout.protection,
+        plan.exceptions,
+        len(layout.moves),
+        len(layout.entries),
+        layout.cost,
+    )
+
+
+class _Judge:
+    """Judges layouts of one household."""
+
+    def __init__(
+        self,
+        classes: FlowClasses,
+        binder: WishBinder,
+        wishes: tuple[BoundWish, ...],
+        addressing: Addressing,
+        label: Callable[[str], str],
+    ) -> None:
+        self._classes = classes
+        self._listeners = binder.listeners()
+        self._wishes = wishes
+        self._addressing = addressing
+        self._label = label
+
+    def plan(self, layout: Layout) -> Plan:
+        replayer = Replayer(layout, self._classes, listeners=self._listeners)
+        results = tuple(judge_wish(bound, replayer, self._classes) for bound in self._wishes)
+        wished = frozenset(one for bound in self._wishes for one in bound.classes)
+        retries = {
+            f"{self._label(one.initiator.device_id)} ({one.transport} port {one.port})": tally.retry_seconds
+            for one, tally in self._classes.tallies.items()
+            if tally.retry_seconds is not None
+            and replayer.rulings[one].verdict is Verdict.CUT
+            and one.initiator.device_id in layout.moves
+            and one.responder.kind in {"device", "outside"}
+        }
+        outside = [one for one in layout.entries if one.destination.segment == INTERNET]
+        unknown = list(foretell(results, retries))
+        unknown += self._ambiguities(layout)
+        plan = Plan(
+            layout=layout,
+            wishes=results,
+            replay=replayer.count(wished),
+            steps=write_steps(layout, self._addressing, self._label),
+            beside=beside_the_rules(layout, self._classes.families, outside),
+            unknown=tuple(unknown),
+            summary=("", ""),
+        )
+        return _with_summary(plan)
+
+    def _ambiguities(self, layout: Layout) -> list[str]:
+        lines = []
+        named = {address for entry in layout.entries for address in entry.destination.addresses}
+        if named & self._addressing.shared:
+            lines.append("Two devices bear one address that a rule names: the rule cannot tell them apart.")
+        if layout.router == "vlan" and self._addressing.lights_prefix is None:
+            lines.append(
+                "Every private subnet was seen in use: choose one by hand that none of your networks has."
+            )
+        if layout.router == "vlan" and any(
+            entry.family == "ipv6" and entry.destination.segment == LIGHTS and entry.forwarding == "accept"
+            and entry.port is not None
+            for entry in layout.entries
+        ):  # fmt: skip
+            lines.append(
+                "Over IPv6 a moved light makes up its own address, so that the entry for its port names the "
+                "whole segment of the lights."
+            )
+        if self._addressing.is_parted_already:
+            lines.append(
+                "The recording shows the lights in a subnet of their own already: keep it, and compare the "
+                "entries with those your router has. The numbers are counted as if all were in one network."
+            )
+        if self._classes.overflow:
+            lines.append(
+                f"{self._classes.overflow} flows were too many to be tried one by one; they count as unknown."
+            )
+        return lines
+
+
+def _with_summary(plan: Plan) -> Plan:
+    broken = sorted({wish.keep.wish for wish in plan.wishes if wish.state == "broken"})
+    unknown = sorted({wish.keep.wish for wish in plan.wishes if wish.state == "unknown"})
+    replay = plan.replay
+    if broken:
+        first = f"BREAKS {', '.join(broken)}: {plan.layout.title}."
+    elif not plan.wishes:
+        first = f"{_capital(plan.layout.title)}; no wish is known that it could break."
+    else:
+        first = f"{_capital(plan.layout.title)}; it breaks no wish that was recorded."
+    if not plan.layout.protection:
+        first += " Nothing is fenced off by it."
+    if unknown:
+        first += f" Not known: {', '.join(unknown)}."
+    second = (
+        f"Exceptions: {plan.exceptions}. Of {replay.kept + replay.cut + replay.unknown} recorded flows "
+        f"{replay.kept} kept ({replay.still_exposed} still exposed), {replay.cut} cut ({replay.broken} of "
+        f"them wished for), {replay.unknown} unknown."
+    )
+    return replace(plan, summary=(first, second))
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def label_devices(inventory: Inventory) -> Callable[[str], str]:
+    """A device as people know it, before any redaction: nickname, else its role and identifier."""
+    names = {
+        device.device_id: device.nickname or f"{next(iter(device.roles), 'device')} {device.device_id}"
+        for device in inventory.devices
+    }
+
+    def label(device_id: str) -> str:
+        return names.get(device_id, "another device of the home")
+
+    return label
