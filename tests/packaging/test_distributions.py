@@ -8,6 +8,7 @@ read with the standard library, the installation is done by pip in a virtual env
 import os
 import subprocess
 import sys
+import sysconfig
 import tarfile
 import zipfile
 from pathlib import Path
@@ -61,8 +62,11 @@ def test_sdist_carries_rules_captures_and_tests(distributions):
 @pytest.mark.parametrize("kind", ["wheel", "sdist", "editable"])
 def test_installed_program_lists_every_bundled_rule(distributions, tmp_path, kind):
     home = tmp_path / "venv"
-    run(sys.executable, "-m", "venv", "--system-site-packages", home)
+    run(sys.executable, "-m", "venv", home)
     python = home / "bin" / "python"
+    # The dependencies of the test run serve here too; a plain path does not bring its editable installs along.
+    packages = Path(run(python, "-c", "import sysconfig; print(sysconfig.get_path('purelib'))").strip())
+    (packages / "dependencies.pth").write_text(sysconfig.get_path("purelib") + "\n")
     if kind == "editable":
         run(python, "-m", "pip", "install", "-q", "--no-deps", "-e", ROOT, cwd=tmp_path)
     else:
