@@ -14,7 +14,7 @@ from auditor.cli.output import is_colourful, print_result, say
 from auditor.errors import UsageError
 
 if TYPE_CHECKING:
-    from auditor.ruleset.model import Rule, RuleSet
+    from auditor.ruleset.model import RuleSet
 
 rules_commands = typer.Typer(
     help="List, explain and lint rules.", no_args_is_help=True, rich_markup_mode=None
@@ -27,17 +27,27 @@ MAX_SUGGESTIONS = 3  # near ids named after a misspelt one
 
 
 @rules_commands.command("list")
-def list_rules(rules: options.RuleFolders = None) -> int:
+def list_rules(
+    rules: options.RuleFolders = None, output_format: options.Format = options.OutputFormat.TEXT
+) -> int:
     """One line for each rule: id, severity, title."""
+    from auditor.report import explain
     from auditor.report.harmless import harmless_cell
+    from auditor.report.json import render_json
+    from auditor.report.markdown import render_markdown
 
     found = _load(rules)
-    width = max((len(rule.rule_id) for rule in found), default=0)
-    lines = [
-        f"{rule.rule_id:<{width}}  {_severity(rule):<9}  {harmless_cell(rule.title)}".rstrip()
-        for rule in found
-    ]
-    print_result("".join(f"{line}\n" for line in lines))
+    if output_format is options.OutputFormat.JSON:
+        print_result(render_json({"rules": [explain.rule_document(rule) for rule in found]}))
+    elif output_format is options.OutputFormat.MARKDOWN:
+        print_result(render_markdown(explain.list_in_table(found)))
+    else:
+        width = max((len(rule.rule_id) for rule in found), default=0)
+        lines = (
+            f"{rule.rule_id:<{width}}  {explain.usual_severity(rule):<9}  {harmless_cell(rule.title)}"
+            for rule in found
+        )
+        print_result("".join(f"{line}\n" for line in lines))
     return ExitStatus.JUDGED
 
 
@@ -45,15 +55,24 @@ def list_rules(rules: options.RuleFolders = None) -> int:
 def explain_rule(
     rule_id: Annotated[str, typer.Argument(metavar="ID", help="A rule's id; 'rules list' shows them.")],
     rules: options.RuleFolders = None,
+    output_format: options.Format = options.OutputFormat.TEXT,
 ) -> int:
     """Tell what one rule looks for, why, what it needs to see, and what to do."""
-    from auditor.report.explain import explain
+    from auditor.report.explain import explain, rule_document
+    from auditor.report.json import render_json
+    from auditor.report.markdown import render_markdown
     from auditor.report.text import render_text
 
     found = _load(rules)
     if rule_id not in found:
         raise UsageError("rules explain", _unknown(rule_id, found))
-    print_result(render_text(explain(found.rule(rule_id)), colour=is_colourful(sys.stdout)))
+    rule = found.rule(rule_id)
+    if output_format is options.OutputFormat.JSON:
+        print_result(render_json(rule_document(rule)))
+    elif output_format is options.OutputFormat.MARKDOWN:
+        print_result(render_markdown(explain(rule)))
+    else:
+        print_result(render_text(explain(rule), colour=is_colourful(sys.stdout)))
     return ExitStatus.JUDGED
 
 
@@ -81,11 +100,6 @@ def _load(folders: list[Path] | None) -> RuleSet:
     from auditor.ruleset.loader import load_rules
 
     return load_rules(folders or [])
-
-
-def _severity(rule: Rule) -> str:
-    """The usual severity, marked where it depends on the home."""
-    return f"{rule.severity.usual.word}{'*' if rule.severity.otherwise else ''}"
 
 
 def _unknown(rule_id: str, found: RuleSet) -> str:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from auditor.report.outline import Fields, Heading, Items, Outline, Paragraph
+from collections.abc import Iterable
+from typing import Any
+
+from auditor.report.outline import Fields, Heading, Items, Outline, Paragraph, Table
 from auditor.ruleset.fields import Field
 from auditor.ruleset.model import Rule
 from auditor.ruleset.templates import Template
@@ -53,6 +56,45 @@ def explain(rule: Rule) -> Outline:
         texts = tuple(f"{proof.capture}: {proof.outcome}" for proof in rule.proofs)
         blocks += [Heading(2, "Proven on"), Items(texts)]
     return blocks
+
+
+def list_in_table(rules: Iterable[Rule]) -> Outline:
+    """Outline of ``rules list``: id, usual severity, title."""
+    rows = tuple((rule.rule_id, usual_severity(rule), rule.title) for rule in rules)
+    return [Heading(1, "Rules"), Table(("Rule", "Severity", "Title"), rows)]
+
+
+def usual_severity(rule: Rule) -> str:
+    """The usual severity, with a star where it depends on the home."""
+    return f"{rule.severity.usual.word}{'*' if rule.severity.otherwise else ''}"
+
+
+def rule_document(rule: Rule) -> dict[str, Any]:
+    """One rule as plain values, for ``rules list`` and ``rules explain`` in JSON."""
+    return {
+        "rule_id": rule.rule_id,
+        "title": rule.title,
+        "severity": {
+            "usual": rule.severity.usual.word,
+            "otherwise": sorted({branch.severity.word for branch in rule.severity.otherwise}),
+        },
+        "applies_to": list(rule.roles),
+        "about": rule.about,
+        "needs": list(rule.needs),
+        "identity": [field.name for field in rule.identity],
+        "summary": _sentence(rule.summary),
+        "household": _sentence(rule.household),
+        "rationale": rule.rationale,
+        "remediation": [
+            {"do": step.do, "stops": step.stops, "test": step.test, "undo": step.undo}
+            for step in rule.remediation
+        ],
+        "references": [
+            {"standard": item.standard, "clause": item.clause, "strength": item.strength}
+            for item in rule.references
+        ],
+        "proofs": [{"capture": proof.capture, "outcome": str(proof.outcome)} for proof in rule.proofs],
+    }
 
 
 def _sentence(template: Template) -> str:
