@@ -69,3 +69,24 @@ def test_no_module_passes_the_ceiling():
     long = {path.name: count for path in MODULES if (count := len(path.read_text().splitlines())) > 400}
 
     assert long == {}
+
+
+def test_home_file_on_the_page_can_be_used(tmp_path):
+    from auditor.home.loader import load_home
+
+    example = re.search(r"```yaml\n(.*?)```", README, re.DOTALL).group(1)
+    path = tmp_path / "home.yaml"
+    path.write_text(example, encoding="utf-8")
+
+    home = load_home(path)
+    assert [device.nickname for device in home.devices] == ["shelf light", "hub"]
+    assert home.actions and home.accepted and len(home.keep) == 2
+
+
+def test_library_example_on_the_page_runs():
+    example = re.search(r"```python\n(.*?)```", README, re.DOTALL).group(1)
+    done = subprocess.run(
+        [sys.executable, "-c", example], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+
+    assert "light-control-without-login" in done.stdout
