@@ -80,7 +80,8 @@ def test_home_file_on_the_page_can_be_used(tmp_path):
 
     home = load_home(path)
     assert [device.nickname for device in home.devices] == ["shelf light", "hub"]
-    assert home.actions and home.accepted and len(home.keep) == 2
+    assert len(home.actions) == len(home.accepted) == 1
+    assert len(home.keep) == 2
 
 
 def test_library_example_on_the_page_runs():
