@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,9 +10,7 @@ import pytest
 
 from tests.household.home import CLOUD, HUB, LIGHT, PHONE
 from tests.household.sessions import write_certificate
-from tests.lab.house import House, require
-
-SETTLE_SECONDS = 0.4
+from tests.lab.house import House, require, settle
 
 
 @dataclass(slots=True)
@@ -32,7 +29,7 @@ class Evening:
 
 @pytest.fixture(scope="session")
 def evening(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Evening]:
-    require()
+    require("dnsmasq", "udhcpc", "mosquitto", "mosquitto_passwd", "mosquitto_pub", "chronyd")
     folder = tmp_path_factory.mktemp("lab")
     house = House(folder)
     try:
@@ -50,9 +47,7 @@ def live(house: House, folder: Path) -> Evening:
     house.move_in("phone", PHONE.link, PHONE.ipv4)
     house.outside(CLOUD.ipv4)
     serve(house, folder)
-    house.start(
-        "router", "tcpdump", "-i", "br0", "-U", "-Z", "root", "-w", evening.capture, ready="listening on"
-    )
+    house.record(evening.capture)
 
     lease = house.inside(
         "light",
@@ -73,10 +68,10 @@ def live(house: House, folder: Path) -> Evening:
     )
     evening.lease = lease.stdout + lease.stderr
     house.settle("light", LIGHT.ipv4)
-    house.start_role("light", "light", LIGHT.ipv4)
-    house.role("light", "announce", LIGHT.ipv4, LIGHT.name)
-    evening.stratum = int(house.role("light", "clock", "192.168.77.1").stdout)
-    evening.cloud_said = house.role("light", "call", CLOUD.name, "192.168.77.1").stdout.strip()
+    house.start_role("light", "evening.light", LIGHT.ipv4)
+    house.role("light", "evening.announce", LIGHT.ipv4, LIGHT.name)
+    evening.stratum = house.role("light", "evening.clock", "192.168.77.1").said
+    evening.cloud_said = house.role("light", "evening.call", CLOUD.name, "192.168.77.1").said
     for port, login in ((1883, True), (1883, False), (1884, False)):
         arguments = ["-h", HUB.ipv4, "-p", str(port), "-i", LIGHT.name, "-t", "home/shelf/state", "-m", "ON"]
         arguments += ["-u", "shelf", "-P", "lantern-and-ladder"] if login else []
@@ -89,10 +84,10 @@ def live(house: House, folder: Path) -> Evening:
         ("configure without login", "POST", "/json/cfg", '{"mqtt":{"broker":"192.168.77.30"}}', ""),
         ("configure with login", "POST", "/json/cfg", '{"mqtt":{"broker":"192.168.77.30"}}', "login"),
     ):
-        done = house.role("phone", "request", method, f"http://{LIGHT.ipv4}{path}", body, login)
-        evening.statuses.setdefault(what, []).append(int(done.stdout))
-    house.role("hub", "show", HUB.ipv4)
-    time.sleep(SETTLE_SECONDS)
+        done = house.role("phone", "evening.request", method, f"http://{LIGHT.ipv4}{path}", body, login)
+        evening.statuses.setdefault(what, []).append(done.said)
+    house.role("hub", "evening.show", HUB.ipv4)
+    settle(evening.capture)
     house.demolish()
     return evening
 
@@ -118,4 +113,6 @@ def serve(house: House, folder: Path) -> None:
         f"listener 1884 {HUB.ipv4}\nallow_anonymous true\n"
     )
     house.start("hub", "mosquitto", "-c", broker, ready="running")
-    house.start_role("outside", "cloud", CLOUD.ipv4, str(write_certificate(folder / "cloud.pem", CLOUD.name)))
+    house.start_role(
+        "outside", "evening.cloud", CLOUD.ipv4, str(write_certificate(folder / "cloud.pem", CLOUD.name))
+    )

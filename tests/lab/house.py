@@ -7,24 +7,32 @@ process number.
 
 from __future__ import annotations
 
+import contextlib
+import itertools
+import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-TOOLS = ("ip", "tcpdump", "dnsmasq", "udhcpc", "mosquitto", "mosquitto_passwd", "mosquitto_pub", "chronyd")
+TOOLS = ("ip", "tcpdump")  # what every recording needs
 ROOT = Path(__file__).parents[2]
-READY_SECONDS = 10
+READY_SECONDS = 20  # two cores that run other tests beside the lab start an interpreter in seconds
+ACT_SECONDS = 60  # an act that hangs ends the recording with what it said so far
+QUIET_SECONDS = 0.3  # a recorder that wrote nothing for this long has nothing left to write
+_numbers = itertools.count()
 
 
-def require() -> None:
+def require(*tools: str) -> None:
     """Skip with a plain reason where the lab cannot be; fail on a build machine, which has to have it."""
-    missing = [tool for tool in TOOLS if shutil.which(tool) is None]
+    missing = [tool for tool in (*TOOLS, *tools) if shutil.which(tool) is None]
     reason = (
         "the lab needs root" if os.geteuid() else f"the lab needs {', '.join(missing)}" if missing else None
     )
@@ -40,8 +48,20 @@ def require() -> None:
 
 def _run(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [str(argument) for argument in arguments], capture_output=True, text=True, check=False, timeout=60
-    )
+        [str(argument) for argument in arguments],
+        capture_output=True, text=True, check=False, timeout=ACT_SECONDS, stdin=subprocess.DEVNULL,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Deed:
+    """One act by the actor's own account."""
+
+    started_ns: int
+    ended_ns: int
+    said: Any
+    """What the role returned, or what a program printed."""
+    status: int = 0
 
 
 @dataclass(slots=True)
@@ -49,9 +69,11 @@ class House:
     """Namespaces and the processes in them."""
 
     folder: Path
-    _prefix: str = field(default_factory=lambda: f"lab{os.getpid()}")
+    _prefix: str = field(default_factory=lambda: f"lab{os.getpid()}x{next(_numbers)}")
     _rooms: list[str] = field(default_factory=list)
     _processes: list[subprocess.Popen[bytes]] = field(default_factory=list)
+    _logs: list[Path] = field(default_factory=list)
+    _started_ns: list[int] = field(default_factory=list)
 
     def ip(self, *arguments: str) -> None:
         """Run ``ip``; a failure ends the lab with what it said."""
@@ -123,25 +145,53 @@ class House:
         """Run a program in a room to its end."""
         return _run("ip", "netns", "exec", self.room(name), *arguments)
 
-    def role(self, name: str, *arguments: str) -> subprocess.CompletedProcess[str]:
-        """Run one of ``tests.lab.roles`` in a room to its end; it has to succeed."""
+    def role(self, name: str, *arguments: str | Path) -> Deed:
+        """Perform a role of ``tests.lab.roles`` in a room to its end; it has to succeed."""
+        started = time.time_ns()
         done = self.inside(
-            name, "env", f"PYTHONPATH={ROOT}", sys.executable, "-m", "tests.lab.roles", *arguments
+            name, "env", f"PYTHONPATH={ROOT}", sys.executable, "-m", "tests.lab.perform", *arguments
         )
         if done.returncode:
-            raise RuntimeError(f"{name}: {' '.join(arguments)}: {done.stderr}")
-        return done
+            raise RuntimeError(f"{name}: {' '.join(map(str, arguments))}: {done.stderr}")
+        return Deed(started, time.time_ns(), json.loads(done.stdout.splitlines()[-1]))
+
+    def act(self, name: str, *arguments: str | Path) -> Deed:
+        """Run a program in a room to its end, however it ends."""
+        started = time.time_ns()
+        done = self.inside(name, *arguments)
+        return Deed(started, time.time_ns(), done.stdout + done.stderr, done.returncode)
+
+    def record(
+        self, capture: Path, *, interface: str = "br0", link_type: str | None = None, name: str = "router"
+    ) -> None:
+        """Record into a file until the house is demolished."""
+        chosen = [] if link_type is None else ["-y", link_type]
+        self.start(
+            name, "tcpdump", "-i", interface, *chosen, "-U", "--immediate-mode", "-Z", "root", "-w", capture,
+            ready="listening on",
+        )  # fmt: skip
+
+    def wait_until(self, name: str, *arguments: str, holds: str) -> None:
+        """Ask a program in a room until its answer holds a text."""
+        end = time.monotonic() + READY_SECONDS
+        while holds not in self.inside(name, *arguments).stdout:
+            if time.monotonic() > end:
+                raise RuntimeError(f"{name}: {' '.join(arguments)} never said {holds}")
+            time.sleep(0.05)
 
     def start(self, name: str, *arguments: str | Path, ready: str | None = None) -> None:
         """Start a program in a room and wait until its output holds ``ready``."""
-        log = self.folder / f"{name}-{len(self._processes)}.log"
+        started = time.time_ns()
+        log = self.folder / f"{name}-{len(self._logs)}.log"
         with log.open("wb") as output:
             process = subprocess.Popen(
                 ["ip", "netns", "exec", self.room(name), *map(str, arguments)],
-                stdout=output, stderr=subprocess.STDOUT, stdin=subprocess.DEVNULL, cwd=ROOT,
+                stdout=output, stderr=subprocess.STDOUT, stdin=subprocess.PIPE, cwd=ROOT,
                 env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"},
             )  # fmt: skip
         self._processes.append(process)
+        self._logs.append(log)
+        self._started_ns.append(started)
         end = time.monotonic() + READY_SECONDS
         while ready is not None and ready not in log.read_text("utf-8", "replace"):
             if process.poll() is not None or time.monotonic() > end:
@@ -150,9 +200,18 @@ class House:
                 )
             time.sleep(0.05)
 
-    def start_role(self, name: str, *arguments: str) -> None:
-        """Start one of ``tests.lab.roles``, which says ``ready``."""
-        self.start(name, sys.executable, "-m", "tests.lab.roles", *arguments, ready="ready")
+    def start_role(self, name: str, *arguments: str | Path) -> None:
+        """Start a server of ``tests.lab.roles``, which says ``ready``."""
+        self.start(name, sys.executable, "-m", "tests.lab.perform", *arguments, ready="ready")
+
+    def await_last(self) -> Deed:
+        """Let the role that was started last go on to its own end; its account."""
+        process, log, started = self._processes[-1], self._logs[-1], self._started_ns[-1]
+        process.wait(ACT_SECONDS)
+        lines = log.read_text("utf-8", "replace").splitlines()
+        if process.returncode:
+            raise RuntimeError("\n".join(lines))
+        return Deed(started, time.time_ns(), json.loads(lines[-1]))
 
     def stop_last(self) -> None:
         """End the program that was started last."""
@@ -163,10 +222,27 @@ class House:
         while self._processes:
             self.stop_last()
         for name in reversed(self._rooms):
+            # What went to the background in a namespace of this house was started by it.
+            for number in _run("ip", "netns", "pids", self.room(name)).stdout.split():
+                with contextlib.suppress(ProcessLookupError):
+                    os.kill(int(number), signal.SIGKILL)
             _run("ip", "netns", "delete", self.room(name))
 
 
+def settle(capture: Path) -> None:
+    """Wait until a recorder has written what was sent."""
+    size, since = -1, time.monotonic()
+    end = since + READY_SECONDS
+    while time.monotonic() - since < QUIET_SECONDS and time.monotonic() < end:
+        now = capture.stat().st_size
+        if now != size:
+            size, since = now, time.monotonic()
+        time.sleep(0.05)
+
+
 def _end(process: subprocess.Popen[bytes]) -> None:
+    if process.stdin is not None:
+        process.stdin.close()  # open until here: some servers end with their input
     process.terminate()
     try:
         process.wait(5)

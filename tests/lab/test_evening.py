@@ -11,7 +11,7 @@ import pytest
 from tests.household.home import CLOUD, HUB, LIGHT, PHONE
 from tests.scenarios.support import contacts, controls, device, device_id, findings, outcomes, run
 
-pytestmark = pytest.mark.lab
+pytestmark = [pytest.mark.lab, pytest.mark.xdist_group("lab-evening")]
 
 
 @pytest.fixture(scope="session")

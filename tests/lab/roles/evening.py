@@ -1,4 +1,4 @@
-"""What runs inside the rooms of the lab: ``python -m tests.lab.roles ROLE …``."""
+"""The evening's light, phone, hub and cloud."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ import json
 import socket
 import socketserver
 import ssl
-import sys
 import threading
 import time
 import urllib.error
@@ -57,12 +56,12 @@ class LightServer(http.server.ThreadingHTTPServer):
 def light(address: str) -> None:
     """A light with a web interface."""
     server = LightServer((address, 80), LightHandler)
-    print("ready")
+    print("ready", flush=True)
     server.serve_forever()
 
 
-def request(method: str, url: str, body: str, login: str) -> None:
-    """One request; prints the status."""
+def request(method: str, url: str, body: str, login: str) -> int:
+    """One request; the status."""
     made = urllib.request.Request(url, method=method, data=body.encode() if body else None)
     made.add_header("User-Agent", "lights/3")
     if body:
@@ -72,9 +71,9 @@ def request(method: str, url: str, body: str, login: str) -> None:
     try:
         with urllib.request.urlopen(made, timeout=5) as answer:
             answer.read()
-            print(answer.status)
+            return int(answer.status)
     except urllib.error.HTTPError as refusal:
-        print(refusal.code)
+        return refusal.code
 
 
 def announce(address: str, name: str) -> None:
@@ -115,7 +114,7 @@ def cloud(address: str, certificate: str) -> None:
     context.maximum_version = ssl.TLSVersion.TLSv1_2
     context.load_cert_chain(certificate)
     listener = socket.create_server((address, 443))
-    print("ready")
+    print("ready", flush=True)
     while True:
         connection, _ = listener.accept()
         threading.Thread(target=_echo, args=(context, connection), daemon=True).start()
@@ -127,7 +126,7 @@ def _echo(context: ssl.SSLContext, connection: socket.socket) -> None:
             session.sendall(octets)
 
 
-def call(name: str, resolver: str) -> None:
+def call(name: str, resolver: str) -> str:
     """Look a name up, open a session with it, say something."""
     import dns.resolver
 
@@ -139,19 +138,11 @@ def call(name: str, resolver: str) -> None:
     context.verify_mode = ssl.CERT_NONE
     with context.wrap_socket(socket.create_connection((address, 443), 5), server_hostname=name) as session:
         session.sendall(b"hello")
-        print(session.recv(100).decode())
+        return session.recv(100).decode()
 
 
-def clock(server: str) -> None:
+def clock(server: str) -> int:
     """Ask for the time by another implementation of RFC 5905."""
     import ntplib
 
-    print(ntplib.NTPClient().request(server, version=4, timeout=5).stratum)
-
-
-ROLES = {
-    "light": light, "request": request, "announce": announce, "show": show, "cloud": cloud, "call": call, "clock": clock,
-}  # fmt: skip
-
-if __name__ == "__main__":
-    ROLES[sys.argv[1]](*sys.argv[2:])
+    return int(ntplib.NTPClient().request(server, version=4, timeout=5).stratum)
