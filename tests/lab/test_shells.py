@@ -96,7 +96,8 @@ def test_the_services_are_decided_by_octets_and_the_rules_follow(shells):
         assert told["tcp", port] == (protocol, "answered")
         assert shells.is_within(services["tcp", port]["first_packet"], protocol)
     assert len(findings(shells.document, "remote-shell-open", host=LIGHT)) == 2
-    assert findings(shells.document, "file-transfer-open", host=LIGHT)
+    assert told["udp", 69] == ("tftp", "answered")
+    assert len(findings(shells.document, "file-transfer-open", host=LIGHT)) == 2
     assert findings(shells.document, "password-in-clear-text", host=LIGHT)
 
 
