@@ -146,6 +146,11 @@ READING_WORDS = frozenset(
 """In the name of a call: it asks, and changes nothing (common practice)."""
 COLLECTION_WORDS = frozenset({"lights", "lamps", "luminaires"})
 """Path segments behind which a hub numbers the lights that it serves."""
+LOGIN_WORDS = frozenset(["login", "logon", "signin", "auth", "authenticate", "session", "sessions"])
+PASSWORD_WORDS = frozenset(["password", "passwd", "pass", "pin"])
+CREDENTIAL_WORDS = PASSWORD_WORDS | {"user", "username", "name", "email", "account", "remember", "csrf", "me"}
+"""Keys of a form that asks to be let in and nothing else (common practice)."""
+
 READING_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
 MAX_REMEMBERED_SHAPES = 1024  # shapes of requests whose effect is kept; a home has dozens
@@ -220,6 +225,8 @@ def effect_of_parts(
         if method == "GET" and query & QUERY_LIGHT_WORDS and not path & CONFIGURATION_WORDS:
             return "light"
         return "read"
+    if path & LOGIN_WORDS and body & PASSWORD_WORDS and body <= CREDENTIAL_WORDS:
+        return "read"  # a login changes nothing; one that also sets something has further keys
     uploads = content_type in UPLOAD_TYPES
     if path & FIRMWARE_WORDS and (uploads or not body):
         return "firmware"

@@ -174,7 +174,6 @@ def test_a_page_of_another_site_could_drive_the_light(gadget):
     assert gadget.is_within(found["evidence"][0], "talk")
 
 
-@pytest.mark.xfail(strict=True, reason="a login by form counts as a change of settings without a login")
 def test_a_login_is_no_change_of_settings(gadget):
     assert gadget.said("visit")["login"] == 303
     assert findings(gadget.document, "configuration-without-login", host=LIGHT) == []
