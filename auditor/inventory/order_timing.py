@@ -183,7 +183,8 @@ def _unasked(arrivals: Int64, asked: Int64) -> Int64:
     starts = arrivals[is_start]
     sent_by_then = np.searchsorted(asked, starts, side="right")
     sent_before = np.searchsorted(asked, starts - MAX_DELAY_NS, side="left")
-    return starts[sent_by_then == sent_before]
+    unasked: Int64 = starts[sent_by_then == sent_before]
+    return unasked
 
 
 def _bursts(moments: list[int]) -> list[tuple[int, int]]:
