@@ -2,7 +2,8 @@
 Datagrams: each one is a message, or none.
 
 What was parsed once is remembered by its octets: announcements are repeated
-word for word, and a message says nothing about its packet.
+word for word, questions with another identifier before them, and a message says
+nothing about its packet.
 """
 
 from __future__ import annotations
@@ -32,6 +33,8 @@ MAX_LOOKS = 8
 MAX_MEMORIES = 1_024
 """Conversations of which a dissector remembers something at once; a dissector keeps at most 16 KiB of one, so
 16 MiB.  A home opens some tens within the second that an opening takes."""
+
+IDENTIFIER_OCTETS = 2  # contract of Dissector.renumber
 
 HEAD_OCTETS = 64  # contract of Dissector.looks_like
 
@@ -74,7 +77,7 @@ class DatagramReader:
         message: Message | None = None
         has_memory = dissector is not None and dissector.parse_flow_datagram is not None
         if dissector is not None and not has_memory:
-            message = self._remembered[dissector.name].get(payload)
+            message = self._recall(dissector, payload)
         if message is None:
             head = payload[:HEAD_OCTETS]
             if dissector is None or not (has_memory or (dissector.continues or dissector.looks_like)(head)):
@@ -83,7 +86,10 @@ class DatagramReader:
                     self._note_unknown(talk, forward)
                     return
                 self._claim(talk, forward, dissector)
-            message = self._parse(talk, forward, dissector, payload, missing, marks, packet, timestamp_ns)
+                if dissector.parse_flow_datagram is None:
+                    message = self._recall(dissector, payload)
+            if message is None:
+                message = self._parse(talk, forward, dissector, payload, missing, marks, packet, timestamp_ns)
         if (
             message is not None
             and dissector is not None
@@ -105,9 +111,6 @@ class DatagramReader:
         timestamp_ns: int,
     ) -> Message | None:
         parser, with_memory = dissector.parse_datagram, dissector.parse_flow_datagram
-        remembered = self._remembered[dissector.name]
-        if with_memory is None and payload in remembered:
-            return remembered[payload]
         try:
             if with_memory is not None:
                 return self._parse_with_memory(talk, forward, dissector.name, with_memory, payload)
@@ -124,11 +127,23 @@ class DatagramReader:
             self._outcome.failure(talk, dissector.name, error, packet, timestamp_ns, note)
             return None
         if len(payload) <= MAX_REMEMBERED_OCTETS:
+            remembered = self._remembered[dissector.name]
             if len(remembered) >= MAX_REMEMBERED:
                 for oldest in list(remembered)[: MAX_REMEMBERED // 4]:
                     del remembered[oldest]
-            remembered[payload] = message
+            remembered[payload if dissector.renumber is None else payload[IDENTIFIER_OCTETS:]] = message
         return message
+
+    def _recall(self, dissector: Dissector, payload: bytes) -> Message | None:
+        """What such octets were parsed to before; identifiers apart where the dissector can put one in."""
+        remembered = self._remembered[dissector.name]
+        renumber = dissector.renumber
+        if renumber is None:
+            return remembered.get(payload)
+        message = remembered.get(payload[IDENTIFIER_OCTETS:])
+        if message is None:
+            return None
+        return renumber(message, int.from_bytes(payload[:IDENTIFIER_OCTETS], "big"))
 
     def _parse_with_memory(
         self, talk: Talk, forward: bool, name: str, parser: FlowDatagramParser, payload: bytes

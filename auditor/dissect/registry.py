@@ -80,6 +80,9 @@ class Dissector:
     looks_like: Callable[[bytes], bool]
     """Cheap and total: whether octets that begin so (at most 64 are handed over) are worth parsing."""
     parse_datagram: DatagramParser | None = None
+    renumber: Callable[[Message, int], Message | None] | None = None
+    """For datagrams that begin with an identifier of two octets: the same message with another one, so that
+    what differs in nothing else need not be parsed again; None where more hangs on it in this message."""
     parse_flow_datagram: FlowDatagramParser | None = None
     """Used instead of ``parse_datagram`` where what one datagram says depends on those before; once such a
     dissector has claimed a conversation it is given every datagram, whatever it begins with."""

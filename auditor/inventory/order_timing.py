@@ -13,13 +13,17 @@ open, however lively, shows nothing.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from functools import cached_property
 from typing import NamedTuple
+
+import numpy as np
 
 from auditor.addresses import format_address
 from auditor.flows.flow import PacketReference
+from auditor.flows.keys import Int64
 from auditor.inventory.network import OUTSIDE, Network
-from auditor.inventory.payload_times import PayloadTimes
+from auditor.inventory.payload_times import PayloadTimes, TimedFlow
 from auditor.inventory.sighting import period_of
 from auditor.inventory.timeline import BEFORE_ACTION_NS, Timeline
 from auditor.units import NS_PER_SECOND
@@ -62,9 +66,6 @@ class OrderTimings:
         chosen: Collection[str],
     ) -> None:
         self._roles = roles
-        self._arrivals: dict[ContactKey, list[tuple[int, PacketReference]]] = {}
-        self._departures: dict[ContactKey, list[int]] = {}
-        self._calls: dict[CallKey, list[int]] = {}
         start, end = timeline.start_ns or 0, timeline.end_ns or 0
         self._end_ns = end if times.complete_until_ns is None else min(end, times.complete_until_ns)
         self._span_ns = max(1, self._end_ns - start)
@@ -73,35 +74,47 @@ class OrderTimings:
             for action in timeline.actions
             if action.what in REMOTE_ACTIONS and start <= action.at_ns <= self._end_ns
         ]
+        self._arrivals: dict[ContactKey, list[TimedFlow]] = {}
+        self._departures: dict[ContactKey, list[TimedFlow]] = {}
+        self._calls: dict[CallKey, list[TimedFlow]] = {}
         for flow in times.flows():
             source, destination = network.party(flow.source), network.party(flow.destination)
             if source.kind == OUTSIDE and destination.device_id in chosen:
                 key = (destination.device_id, format_address(flow.source.address), flow.source.port)
-                seen = zip(flow.moments_ns.tolist(), flow.packets(), strict=True)
-                self._arrivals.setdefault(key, []).extend(seen)
+                self._arrivals.setdefault(key, []).append(flow)
             elif source.is_device and destination.kind == OUTSIDE:
                 address = format_address(flow.destination.address)
-                key = (source.device_id, address, flow.destination.port)
                 if source.device_id in chosen:
-                    self._departures.setdefault(key, []).extend(flow.moments_ns.tolist())
+                    key = (source.device_id, address, flow.destination.port)
+                    self._departures.setdefault(key, []).append(flow)
                 elif not {"lighting", "router"} & set(roles.get(source.device_id, ())):
-                    self._calls.setdefault((source.device_id, address), []).extend(flow.moments_ns.tolist())
-        self._called = sorted((moment, who) for who, moments in self._calls.items() for moment in moments)
+                    self._calls.setdefault((source.device_id, address), []).append(flow)
+
+    @cached_property
+    def _called(self) -> list[tuple[int, CallKey]]:
+        """All calls in order; most recordings have no contact that asks for them."""
+        return sorted(
+            (moment, who)
+            for who, flows in self._calls.items()
+            for flow in flows
+            for moment in flow.moments_ns.tolist()
+        )
 
     def orders(self, device_id: str, address: str, port: int) -> OrderTiming | None:
         """What the timing says of one contact of a device; None: nothing."""
         key = (device_id, address, port)
-        arrivals = sorted(self._arrivals.get(key, ()))
-        asked = sorted(self._departures.get(key, ()))
-        unasked = _unasked([moment for moment, _ in arrivals], asked)[:MAX_ORDERS_WEIGHED]
-        rhythm = period_of(unasked)
-        if len(unasked) < MIN_REPEATS or (rhythm is not None and rhythm.is_regular):
-            return None  # a heartbeat of the other end follows its own clock
-        words = self._after_calls(unasked) or self._at_actions(unasked)
-        if words is None:
+        arrivals = self._arrivals.get(key)
+        if arrivals is None or not (self._calls or self._actions):
             return None
-        wanted = set(unasked)
-        return OrderTiming(words, tuple(packet for moment, packet in arrivals if moment in wanted))
+        unasked = _unasked(_moments(arrivals), _moments(self._departures.get(key, ())))
+        orders = unasked[:MAX_ORDERS_WEIGHED].tolist()
+        if len(orders) < MIN_REPEATS:
+            return None
+        rhythm = period_of(orders)
+        if rhythm is not None and rhythm.is_regular:
+            return None  # a heartbeat of the other end follows its own clock
+        words = self._after_calls(orders) or self._at_actions(orders)
+        return None if words is None else OrderTiming(words, _packets_at(arrivals, frozenset(orders)))
 
     def _after_calls(self, orders: list[int]) -> str | None:
         """All orders followed calls of one device to one address, or orders followed all such calls."""
@@ -114,7 +127,7 @@ class OrderTimings:
         for caller, count in sorted(preceded.items()):
             if count < MIN_REPEATS:
                 continue
-            bursts = _bursts(sorted(self._calls[caller]))
+            bursts = _bursts(_moments(self._calls[caller]).tolist())
             heard = sum(end - start + MAX_DELAY_NS for start, end in bursts) / self._span_ns
             followed = sum(bool(_between(orders, start, end + MAX_DELAY_NS)) for start, end in bursts)
             longest = max(end - start for start, end in bursts)
@@ -147,16 +160,31 @@ class OrderTimings:
         return None
 
 
-def _unasked(arrivals: list[int], asked: list[int]) -> list[int]:
+def _moments(flows: Iterable[TimedFlow]) -> Int64:
+    """Moments of all these flows, in order."""
+    parts = [flow.moments_ns for flow in flows]
+    return np.sort(np.concatenate(parts)) if parts else np.zeros(0, np.int64)
+
+
+def _packets_at(flows: Iterable[TimedFlow], moments: Collection[int]) -> tuple[PacketReference, ...]:
+    """Packets at some of the moments, in order."""
+    columns = (
+        zip(flow.moments_ns.tolist(), flow.captures.tolist(), flow.packet_numbers.tolist(), strict=True)
+        for flow in flows
+    )
+    seen = sorted(row for column in columns for row in column if row[0] in moments)
+    return tuple(PacketReference(capture, packet) for _, capture, packet in seen)
+
+
+def _unasked(arrivals: Int64, asked: Int64) -> Int64:
     """Beginnings of what came in; what follows on something that the device sent may be an answer."""
-    result: list[int] = []
-    previous: int | None = None
-    for moment in arrivals:
-        is_start = previous is None or moment - previous >= MAX_DELAY_NS
-        if is_start and not _between(asked, moment - MAX_DELAY_NS, moment):
-            result.append(moment)
-        previous = moment
-    return result
+    is_start = np.ones(len(arrivals), np.bool_)
+    is_start[1:] = np.diff(arrivals) >= MAX_DELAY_NS
+    starts = arrivals[is_start]
+    sent_by_then = np.searchsorted(asked, starts, side="right")
+    sent_before = np.searchsorted(asked, starts - MAX_DELAY_NS, side="left")
+    unasked: Int64 = starts[sent_by_then == sent_before]
+    return unasked
 
 
 def _bursts(moments: list[int]) -> list[tuple[int, int]]:

@@ -14,12 +14,13 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Iterable
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from auditor.flows.flow import Endpoint, PacketReference
+from auditor.flows.flow import Endpoint
 from auditor.flows.keys import Int64, UInt64, run_starts
 from auditor.packets.batch import (
     PROTOCOL_TCP,
@@ -56,10 +57,6 @@ class TimedFlow(NamedTuple):
     captures: Int64
     packet_numbers: Int64
     """Of the packets at these moments."""
-
-    def packets(self) -> Iterable[PacketReference]:
-        """The packets at these moments."""
-        return map(PacketReference, self.captures.tolist(), self.packet_numbers.tolist())
 
 
 class PayloadTimes:
@@ -154,13 +151,19 @@ class PayloadTimes:
             np.concatenate(parts) for parts in zip(*self._kept, strict=True)
         )
         order = np.argsort(prints, kind="stable")
-        begins = run_starts(prints[order])
-        for start, stop in zip(begins.tolist(), [*begins[1:].tolist(), len(order)], strict=True):
-            mine = order[start:stop]
-            # Whichever the scratch table let pass: the first of each bucket alone, so that runs agree.
-            mine = mine[run_starts(moments[mine] // BUCKET_NS)]
-            ends = self._ends.get(int(prints[mine[0]]))
+        prints, moments = prints[order], moments[order]
+        # Whichever the scratch table let pass: the first of each bucket alone, so that runs agree.
+        buckets = moments // BUCKET_NS
+        is_first = np.ones(len(order), np.bool_)
+        is_first[1:] = (prints[1:] != prints[:-1]) | (buckets[1:] != buckets[:-1])
+        order, prints, moments = order[is_first], prints[is_first], moments[is_first]
+        captures, packets = captures[order], packets[order]
+        begins = run_starts(prints)
+        bounds = [*begins.tolist(), len(order)]
+        for value, (start, stop) in zip(prints[begins].tolist(), pairwise(bounds), strict=True):
+            ends = self._ends.get(value)
             if ends is not None and ends[-1] in {PROTOCOL_TCP, PROTOCOL_UDP}:
+                mine = slice(start, stop)
                 yield TimedFlow(
                     _endpoint(*ends[0:4]),
                     _endpoint(*ends[4:8]),

@@ -85,6 +85,11 @@ _FREE_TEXT = frozenset(
     }
 )
 
+_IDENTIFIERS = frozenset({"device_id", "peer_id", "from_id"})
+
+_GATED = _FREE_TEXT | _IDENTIFIERS | {"evidence"}
+"""Keys whose values do not pass as they are."""
+
 
 def redact(
     document: Document,
@@ -243,10 +248,10 @@ class _Gate:
         return {**row, "issues": issues}
 
     def _row(self, row: Document) -> Document:
-        return {name: self._value(name, value) for name, value in row.items()}
+        return {name: self._value(name, value) if name in _GATED else value for name, value in row.items()}
 
     def _value(self, name: str, value: Any) -> Any:
-        if name in {"device_id", "peer_id", "from_id"}:
+        if name in _IDENTIFIERS:
             return self.identifier(value)
         if name in _FREE_TEXT and isinstance(value, str):
             return self.text(value)

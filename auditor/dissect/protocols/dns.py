@@ -16,6 +16,7 @@ from auditor.dissect.syntax.dns_message import (
     DnsMessage,
     looks_like_dns,
     parse_dns_message,
+    renumbered,
 )
 from auditor.errors import MalformedError, TruncatedError
 from auditor.wire import Cursor
@@ -66,6 +67,7 @@ DISSECTORS = (
         ports=PORTS,
         looks_like=looks_like_dns,
         parse_datagram=parse_message,
+        renumber=renumbered,
     ),
     Dissector(
         name=NAME,

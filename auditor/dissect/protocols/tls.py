@@ -219,6 +219,8 @@ def _handshake(
 
 def _gather(cursor: Cursor, left: int, size: int) -> tuple[bytes, int]:
     """Collect octets of handshake messages across record headers; also: what is left of the last record."""
+    if size <= left:  # nearly all: no record ends inside
+        return cursor.take(size, "handshake"), left - size
     parts: list[bytes] = []
     while size:
         if not left:
