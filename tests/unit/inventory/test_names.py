@@ -84,6 +84,8 @@ def test_private_and_unknown_prefixes_have_no_vendor():
 def test_a_login_by_form_changes_nothing():
     """Common practice of web forms; one that sets a password as well is a change of settings."""
     assert effect_of(http_request("POST", "/login", body=("user", "password"))) == "read"
-    assert effect_of(http_request("POST", "/api/auth", body=("username", "password", "remember_me"))) == "read"
+    assert (
+        effect_of(http_request("POST", "/api/auth", body=("username", "password", "remember_me"))) == "read"
+    )
     assert effect_of(http_request("POST", "/login", body=("user", "password", "ssid"))) == "configuration"
     assert effect_of(http_request("POST", "/settings", body=("user", "password"))) == "configuration"
