@@ -22,6 +22,8 @@ from auditor.capture.compression import BinarySource
 from auditor.capture.merge import open_captures
 from auditor.capture.reader import open_capture as open_capture_file
 from auditor.capture.record import CaptureIssue
+from auditor.comparison.compare import change_facts, compare_recordings
+from auditor.comparison.match import carry_names, match_devices
 from auditor.dissect.dispatch import Dispatcher
 from auditor.dissect.message import Envelope, Issue
 from auditor.errors import CaptureError, CaptureReadError, JudgementError
@@ -32,18 +34,20 @@ from auditor.home.loader import load_home
 from auditor.home.model import Home
 from auditor.inventory.build import InventoryBuilder
 from auditor.inventory.choose import check_chosen
-from auditor.inventory.model import CouldNotSee, Inventory
+from auditor.inventory.model import CouldNotSee, Device, Inventory
 from auditor.isolation.files import render_files
 from auditor.isolation.plan import Proposal, Router, propose
 from auditor.packets.batch import PacketBatch
 from auditor.packets.decode import decode_batch
 from auditor.redaction.pseudonym import derive_key
 from auditor.redaction.redact import redact
+from auditor.report.comparison import build_comparison, tell_comparison
 from auditor.report.document import EMPTY_JUDGEMENT, NOTHING_JUDGED, build_document
 from auditor.report.evidence import HeaderKeeper, PacketHeader
 from auditor.report.outline import Outline
 from auditor.report.plan import build_plan, tell_plan
 from auditor.report.result import AuditReport as AuditReport
+from auditor.report.result import CompareReport as CompareReport
 from auditor.report.result import PlanReport as PlanReport
 from auditor.report.story import tell_audit, tell_check
 from auditor.ruleset.evaluate import evaluate
@@ -149,6 +153,60 @@ def plan(
 def _propose(run: _Run, judgement: Judgement, home: Home, router: Router | None) -> Proposal:
     packet_flows = {packet: header.flow for packet, header in run.headers.items()}
     return propose(run.inventory, judgement, home, run.flows, router=router, packet_flows=packet_flows)
+
+
+def compare(
+    before: PathLike | Sequence[PathLike],
+    after: PathLike | Sequence[PathLike],
+    *,
+    devices: Sequence[str] = (),
+    home: Home | PathLike | None = None,
+    rules: Sequence[PathLike] = (),
+    reveal: bool = False,
+    strict: bool = False,
+    progress: Progress | None = None,
+) -> CompareReport:
+    """
+    Tell what a change of the network stopped, what still works and what nobody tried.
+
+    The document is that of the second recording, with ``comparison``.  Without
+    ``devices`` it is about the lighting devices of the first.  Errors as for
+    ``audit``; files in the wrong order, of different homes, or without any
+    attempt in the second give a report with ``not_judged``.
+    """
+    typed_home = _home(home)
+    rule_set = load_rules([Path(folder) for folder in rules])
+    with _rare_collections():
+        first = _read(before, devices=devices, home=typed_home, strict=strict, progress=progress)
+        lights = tuple(device.device_id for device in first.inventory.devices if device.is_chosen)
+        second = _read(after, devices=devices or lights, home=typed_home, strict=strict, progress=progress)
+        matched = match_devices(first.inventory, second.inventory)
+        inventory = carry_names(first.inventory, second.inventory, matched)
+        if not devices and any(device.is_chosen for device in inventory.devices):
+            inventory = replace(inventory, not_in_recording=())  # told beside the rows, one by one
+        comparison = compare_recordings(first.inventory, first.flows, inventory, second.flows, typed_home)
+        facts = {**inventory.facts, "conversation-change": change_facts(comparison, inventory)}
+        inventory = replace(inventory, facts=facts)
+        judgement = evaluate(inventory, rule_set, typed_home)
+    refusal = comparison.refusal
+    try:
+        check_chosen(first.inventory)
+    except JudgementError as error:
+        refusal = f"first recording: {error}"
+    gone = tuple(
+        device for device in first.inventory.devices if device.device_id not in set(matched.values())
+    )
+    report = _report(
+        replace(second, inventory=inventory, unreadable=(*first.unreadable, *second.unreadable)),
+        judgement,
+        typed_home,
+        reveal=reveal,
+        tell=tell_comparison,
+        refusal=refusal,
+        comparison=build_comparison(comparison, first.inventory, inventory),
+        also_private=gone,
+    )
+    return CompareReport(document=report.document, outline=report.outline, not_judged=report.not_judged)
 
 
 def check(
@@ -277,7 +335,10 @@ def _report(
     tell: Callable[[dict[str, Any]], Outline],
     proposal: Proposal | None = None,
     refusal: str | None = None,
+    comparison: dict[str, Any] | None = None,
+    also_private: tuple[Device, ...] = (),
 ) -> AuditReport:
+    """``also_private``: devices of another recording whose names must not show either."""
     inventory = run.inventory
     own = [_unreadable_entry(error) for error in run.unreadable]
     not_judged = "; ".join(str(error) for error in run.unreadable) or None
@@ -297,9 +358,12 @@ def _report(
         input_issues=run.input_issues,
         plan=None if proposal is None else build_plan(proposal),
     )
+    if comparison is not None:
+        document["comparison"] = comparison
     digests = [summary.facts.sha256 for summary in inventory.captures]
     key = derive_key(home.pseudonym_key, digests)
-    shown = redact(document, inventory, key=key, reveal=reveal, asked_for=run.asked_for)
+    known = replace(inventory, devices=(*inventory.devices, *also_private)) if also_private else inventory
+    shown = redact(document, known, key=key, reveal=reveal, asked_for=run.asked_for)
     for entry in shown["coverage"]["could_not_see"]:
         if entry["question"] == NOTHING_JUDGED:  # the redacted wording: it may name what was asked for
             not_judged = entry["reason"] if not_judged is None else f"{entry['reason']}; {not_judged}"
