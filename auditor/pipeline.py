@@ -181,6 +181,13 @@ def compare(
         lights = tuple(device.device_id for device in first.inventory.devices if device.is_chosen)
         second = _read(after, devices=devices or lights, home=typed_home, strict=strict, progress=progress)
         matched = match_devices(first.inventory, second.inventory)
+        wanted = tuple(new for new, old in matched.items() if old in lights)
+        chosen = {device.device_id for device in second.inventory.devices if device.is_chosen}
+        if (
+            set(wanted) - chosen and after != STANDARD_INPUT
+        ):  # told by its name alone: it has another id there
+            second = _read(after, devices=wanted, home=typed_home, strict=strict, progress=progress)
+            matched = match_devices(first.inventory, second.inventory)
         inventory = carry_names(first.inventory, second.inventory, matched)
         if not devices and any(device.is_chosen for device in inventory.devices):
             inventory = replace(inventory, not_in_recording=())  # told beside the rows, one by one

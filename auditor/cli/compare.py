@@ -36,7 +36,7 @@ def compare(
     strict: options.Strict = False,
     quiet: options.Quiet = False,
 ) -> int:
-    """Compare recordings from before and after a change: stopped, works, new, not tried; wishes kept or lost."""
+    """Compare recordings from before and after a change: what stopped, what works, what nobody tried."""
     made: list[CompareReport] = []
 
     def run(progress: Report | None) -> CompareReport:

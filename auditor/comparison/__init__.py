@@ -1,1 +1,1 @@
-"""Two recordings of one home, before and after a change: what stopped, what still works, what nobody tried."""
+"""Two recordings of one home, before and after a change: what stopped, what works, what nobody tried."""

@@ -159,8 +159,8 @@ def _notes(before: Inventory, after: Inventory, matched: Mapping[str, str]) -> I
             yield f"Not separated: {label(now)} shares its segment with computers, servers or phones."
         elif _stayed(device, after.device(now)):
             yield (
-                f"Not separated by what was recorded: {label(now)} kept its address range. A new network name "
-                "alone separates nothing."
+                f"Not separated by what was recorded: {label(now)} kept its address range. "
+                "A new network name alone separates nothing."
             )
 
 
@@ -185,6 +185,11 @@ def _refusal(
             "no device judged in the first recording is in the second: it is another home, another place, or "
             "the light was off"
         )
-    if all(row.state in {"not-tried", "not-visible"} for row in rows):
+    rows = list(rows)
+    untried = {"not-tried", "not-visible"}
+    if all(row.state in untried for row in rows):
         return "the second recording holds no attempt of the judged devices that was in reach of the recorder"
+    inside = [row for row in rows if row.place == "home"]
+    if inside and all(row.state in untried for row in inside):
+        return "nobody tried anything between the judged devices and the home in the second recording"
     return None

@@ -121,7 +121,7 @@ class Side:
 def compare_conversations(
     before: Side, after: Side, wished: frozenset[ConversationKey]
 ) -> tuple[list[Conversation], int]:
-    """All conversations of the devices that are judged in the second recording, and how many were left out."""
+    """All conversations of the judged devices, and how many were left out."""
     chosen = before.chosen | after.chosen
     first, second = before.gather(chosen), after.gather(chosen)
     seeing = {device.device_id: frozenset(device.abilities) for device in after.inventory.devices}
@@ -185,7 +185,7 @@ def _state(
         if before is None:
             return "new", "not in the first recording"
         return "works", "it was answered"
-    if not abilities >= {"unicast-with-device", "both-directions"}:
+    if not after.refused_by and not abilities >= {"unicast-with-device", "both-directions"}:
         return "not-visible", "an answer could not have been in the second recording"
     if key.transport == "udp" and not after.refused_by and not (before and before.answered):
         return "not-visible", "it had no answer before either; whether it arrived is not visible"

@@ -106,7 +106,7 @@ def tell_comparison(document: Document) -> Outline:
         if state == "new":
             blocks.append(
                 Paragraph(
-                    "Contacts that show only now are fallbacks that the block uncovered, not a deterioration. "
+                    "Contacts that show only now are fallbacks that the block uncovered, no deterioration. "
                     "Extend the rule where you do not want them."
                 )
             )
@@ -118,8 +118,8 @@ def tell_comparison(document: Document) -> Outline:
             f"First recording: {', '.join(comparison['before']['captures'])}, "
             f"{wording.duration(comparison['before']['duration_seconds'])}. Second recording: "
             f"{', '.join(one['name'] for one in document['captures'])}, "
-            f"{wording.duration(document['coverage']['duration_seconds'])}. Each row holds for these minutes and "
-            "these places alone; who moved is told by identity, not by address."
+            f"{wording.duration(document['coverage']['duration_seconds'])}. Each row holds for these minutes "
+            "and these places alone; who moved is told by identity, not by address."
         ),
     ]
     return blocks
@@ -210,7 +210,7 @@ def _findings(document: Document, name: Callable[[str], str]) -> Outline:
     if others:
         blocks.append(
             Paragraph(
-                f"{wording.plural(others, 'other finding')} of the second recording: 'auditor audit' tells them."
+                f"{wording.plural(others, 'other finding')} of the second recording: see 'auditor audit'."
             )
         )
     return blocks
