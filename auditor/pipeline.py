@@ -9,29 +9,26 @@ by the length of the recording.
 from __future__ import annotations
 
 import gc
-import os
-import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 from auditor import __version__
-from auditor.capture.compression import BinarySource
 from auditor.capture.merge import open_captures
-from auditor.capture.reader import open_capture as open_capture_file
 from auditor.capture.record import CaptureIssue
 from auditor.comparison.compare import change_facts, compare_recordings
 from auditor.comparison.match import carry_names, match_devices
 from auditor.dissect.dispatch import Dispatcher
 from auditor.dissect.message import Envelope, Issue
-from auditor.errors import CaptureError, CaptureReadError, JudgementError
+from auditor.errors import CaptureError, JudgementError
 from auditor.flows.duplicates import DuplicateFilter
 from auditor.flows.flow import PacketReference
 from auditor.flows.table import FlowTable
 from auditor.home.loader import load_home
 from auditor.home.model import Home
+from auditor.inputs import STANDARD_INPUT, PathLike, count_octets, find_sources, part_readable
 from auditor.inventory.build import InventoryBuilder
 from auditor.inventory.choose import check_chosen
 from auditor.inventory.model import CouldNotSee, Device, Inventory
@@ -55,12 +52,9 @@ from auditor.ruleset.finding import Judgement
 from auditor.ruleset.loader import load_rules
 from auditor.ruleset.model import RuleSet
 
-STANDARD_INPUT = "-"
-
 COLLECTION_OBJECTS = 100_000
 """Objects more than there were, before cycles are looked for: at some hundred octets each 10 MB."""
 
-PathLike = str | os.PathLike[str]
 Progress = Callable[[int, int | None], None]
 """Called with octets read so far and octets in all, None where that is unknown."""
 
@@ -237,7 +231,7 @@ def open_capture(path: PathLike | Sequence[PathLike]) -> Iterator[PacketBatch]:
 
     A batch's buffer is used again for the next one; copy what must last.
     """
-    with open_captures(_sources(path)) as captures:
+    with open_captures(find_sources(path)) as captures:
         for chunk in captures:
             yield decode_batch(chunk)
 
@@ -298,8 +292,8 @@ def _read(
     strict: bool,
     progress: Progress | None,
 ) -> _Run:
-    sources, unreadable = _readable(_sources(paths))
-    total = _total_octets(sources)
+    sources, unreadable = part_readable(find_sources(paths))
+    total = count_octets(sources)
     flows = FlowTable()
     duplicates = DuplicateFilter()
     dispatcher = Dispatcher(strict=strict)
@@ -401,49 +395,3 @@ def _home(home: Home | PathLike | None) -> Home:
     if home is None:
         return Home()
     return home if isinstance(home, Home) else load_home(Path(home))
-
-
-def _sources(paths: PathLike | Sequence[PathLike]) -> list[Path | BinarySource]:
-    given = [paths] if isinstance(paths, str | os.PathLike) else list(paths)
-    if not given:
-        raise CaptureReadError("(no file)", "expected at least one recording")
-    standard_input = cast("BinarySource", sys.stdin.buffer)  # a BufferedReader, declared as less
-    return [standard_input if path == STANDARD_INPUT else Path(path) for path in given]
-
-
-def _readable(
-    sources: Sequence[Path | BinarySource],
-) -> tuple[list[Path | BinarySource], tuple[CaptureError, ...]]:
-    """
-    Part the sources that open as captures from those that do not.
-
-    One broken file among several must not hide what the others hold; where none
-    opens, the first error is raised.  Streams cannot be tried twice and pass.
-    """
-    readable: list[Path | BinarySource] = []
-    errors: list[CaptureError] = []
-    for source in sources:
-        if isinstance(source, Path) and not source.is_dir() and len(sources) > 1:
-            try:
-                with open_capture_file(source):
-                    pass
-            except CaptureError as error:
-                errors.append(error)
-                continue
-        readable.append(source)
-    if errors and not readable:
-        raise errors[0]
-    return readable, tuple(errors)
-
-
-def _total_octets(sources: Sequence[Path | BinarySource]) -> int | None:
-    total = 0
-    for source in sources:
-        if not isinstance(source, Path):
-            return None
-        try:
-            files = [entry for entry in source.iterdir() if entry.is_file()] if source.is_dir() else [source]
-            total += sum(file.stat().st_size for file in files)
-        except OSError:  # only progress hangs on it; whoever opens the file will say what is wrong
-            return None
-    return total

@@ -88,8 +88,8 @@ def _is_group_lost(row: Conversation, rows: Sequence[Conversation]) -> bool:
 
 def _silence(row: Conversation, label: Callable[[str], str]) -> str:
     return (
-        f"{_words(row, label)}: it was driven in both recordings, and its message to everybody is in the "
-        "first alone. An access point that keeps its clients apart does not pass it on: switch that off for the "
+        f"{_words(row, label)}: driven in both recordings, and its message to all is in the "
+        "first alone. An access point that keeps clients apart does not pass it on: switch that off for the "
         "segment of the lights alone"
     )
 

@@ -14,26 +14,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar
 
-from auditor.flows.flow import PacketReference, Period
+from auditor.flows.flow import Period
+from auditor.inventory.change_fact import ConversationChangeFact as ConversationChangeFact
+from auditor.inventory.fact_base import Fact as Fact
 
 MAX_EVIDENCE = 8  # packets named by one fact: enough to look up, few enough to print
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fact:
-    """Common to all facts."""
-
-    PEERS: ClassVar[tuple[str, ...]] = ()
-    NOT_FOR_RULES: ClassVar[frozenset[str]] = frozenset(
-        {"device_id", "evidence", "first_seen_ns", "last_seen_ns"}
-    )
-
-    device_id: str
-    """The device that a finding about this fact belongs to."""
-    evidence: tuple[PacketReference, ...]
-    """At most ``MAX_EVIDENCE``, in time order, the first one always kept."""
-    first_seen_ns: int
-    last_seen_ns: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -374,34 +359,6 @@ class SeparationFact(Fact):
     """Devices in its segment, the router not counted."""
     wished: bool
     """The home file wishes for separation."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ConversationChangeFact(Fact):
-    """``conversation-change``: what became of a conversation that a device begins (comparisons alone)."""
-
-    PEERS: ClassVar[tuple[str, ...]] = ("peer",)
-
-    peer_id: str
-    """A device, ``router``, ``home``, ``broadcast``, or ``group:`` or ``outside:`` and which."""
-    peer_role: tuple[str, ...]
-    place: str
-    """``home``, ``lights``, ``router``, ``outside`` or ``group``: where the peer is."""
-    family: str | None
-    """``ipv4`` or ``ipv6``; None: nothing was tried in either recording."""
-    transport: str | None
-    port: int | None
-    state: str
-    """``stopped``, ``works``, ``new``, ``not-tried``, ``not-visible``."""
-    works: bool | None
-    """It was answered in the second recording; None: not tried, or not visible."""
-    proven: bool
-    """Stopped, and it worked before or the refusal on the way was recorded."""
-    wished: bool
-    """Something that must go on stands for it."""
-    holds: bool | None
-    """Over this family: at least one attempt at the home was proven to stop, and nothing unwished was
-    answered; None: nothing was proven."""
 
 
 FACT_CLASSES: Mapping[str, type[Fact]] = {
