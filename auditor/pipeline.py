@@ -9,41 +9,42 @@ by the length of the recording.
 from __future__ import annotations
 
 import gc
-import os
-import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 from auditor import __version__
-from auditor.capture.compression import BinarySource
 from auditor.capture.merge import open_captures
-from auditor.capture.reader import open_capture as open_capture_file
 from auditor.capture.record import CaptureIssue
+from auditor.comparison.compare import change_facts, compare_recordings
+from auditor.comparison.match import carry_names, match_devices
 from auditor.dissect.dispatch import Dispatcher
 from auditor.dissect.message import Envelope, Issue
-from auditor.errors import CaptureError, CaptureReadError, JudgementError
+from auditor.errors import CaptureError, JudgementError
 from auditor.flows.duplicates import DuplicateFilter
 from auditor.flows.flow import PacketReference
 from auditor.flows.table import FlowTable
 from auditor.home.loader import load_home
 from auditor.home.model import Home
+from auditor.inputs import STANDARD_INPUT, PathLike, count_octets, find_sources, part_readable
 from auditor.inventory.build import InventoryBuilder
 from auditor.inventory.choose import check_chosen
-from auditor.inventory.model import CouldNotSee, Inventory
+from auditor.inventory.model import CouldNotSee, Device, Inventory
 from auditor.isolation.files import render_files
 from auditor.isolation.plan import Proposal, Router, propose
 from auditor.packets.batch import PacketBatch
 from auditor.packets.decode import decode_batch
 from auditor.redaction.pseudonym import derive_key
 from auditor.redaction.redact import redact
+from auditor.report.comparison import build_comparison, tell_comparison
 from auditor.report.document import EMPTY_JUDGEMENT, NOTHING_JUDGED, build_document
 from auditor.report.evidence import HeaderKeeper, PacketHeader
 from auditor.report.outline import Outline
 from auditor.report.plan import build_plan, tell_plan
 from auditor.report.result import AuditReport as AuditReport
+from auditor.report.result import CompareReport as CompareReport
 from auditor.report.result import PlanReport as PlanReport
 from auditor.report.story import tell_audit, tell_check
 from auditor.ruleset.evaluate import evaluate
@@ -51,12 +52,9 @@ from auditor.ruleset.finding import Judgement
 from auditor.ruleset.loader import load_rules
 from auditor.ruleset.model import RuleSet
 
-STANDARD_INPUT = "-"
-
 COLLECTION_OBJECTS = 100_000
 """Objects more than there were, before cycles are looked for: at some hundred octets each 10 MB."""
 
-PathLike = str | os.PathLike[str]
 Progress = Callable[[int, int | None], None]
 """Called with octets read so far and octets in all, None where that is unknown."""
 
@@ -151,6 +149,67 @@ def _propose(run: _Run, judgement: Judgement, home: Home, router: Router | None)
     return propose(run.inventory, judgement, home, run.flows, router=router, packet_flows=packet_flows)
 
 
+def compare(
+    before: PathLike | Sequence[PathLike],
+    after: PathLike | Sequence[PathLike],
+    *,
+    devices: Sequence[str] = (),
+    home: Home | PathLike | None = None,
+    rules: Sequence[PathLike] = (),
+    reveal: bool = False,
+    strict: bool = False,
+    progress: Progress | None = None,
+) -> CompareReport:
+    """
+    Tell what a change of the network stopped, what still works and what nobody tried.
+
+    The document is that of the second recording, with ``comparison``.  Without
+    ``devices`` it is about the lighting devices of the first.  Errors as for
+    ``audit``; files in the wrong order, of different homes, or without any
+    attempt in the second give a report with ``not_judged``.
+    """
+    typed_home = _home(home)
+    rule_set = load_rules([Path(folder) for folder in rules])
+    with _rare_collections():
+        first = _read(before, devices=devices, home=typed_home, strict=strict, progress=progress)
+        lights = tuple(device.device_id for device in first.inventory.devices if device.is_chosen)
+        second = _read(after, devices=devices or lights, home=typed_home, strict=strict, progress=progress)
+        matched = match_devices(first.inventory, second.inventory)
+        wanted = tuple(new for new, old in matched.items() if old in lights)
+        chosen = {device.device_id for device in second.inventory.devices if device.is_chosen}
+        if (
+            set(wanted) - chosen and after != STANDARD_INPUT
+        ):  # told by its name alone: it has another id there
+            second = _read(after, devices=wanted, home=typed_home, strict=strict, progress=progress)
+            matched = match_devices(first.inventory, second.inventory)
+        inventory = carry_names(first.inventory, second.inventory, matched)
+        if not devices and any(device.is_chosen for device in inventory.devices):
+            inventory = replace(inventory, not_in_recording=())  # told beside the rows, one by one
+        comparison = compare_recordings(first.inventory, first.flows, inventory, second.flows, typed_home)
+        facts = {**inventory.facts, "conversation-change": change_facts(comparison, inventory)}
+        inventory = replace(inventory, facts=facts)
+        judgement = evaluate(inventory, rule_set, typed_home)
+    refusal = comparison.refusal
+    try:
+        check_chosen(first.inventory)
+    except JudgementError as error:
+        refusal = f"first recording: {error}"
+    gone = tuple(
+        device for device in first.inventory.devices if device.device_id not in set(matched.values())
+    )
+    report = _report(
+        replace(second, inventory=inventory, unreadable=(*first.unreadable, *second.unreadable)),
+        judgement,
+        typed_home,
+        reveal=reveal,
+        tell=tell_comparison,
+        refusal=refusal,
+        comparison=build_comparison(comparison, first.inventory, inventory),
+        also_private=gone,
+    )
+    return CompareReport(document=report.document, outline=report.outline, not_judged=report.not_judged)
+
+
 def check(
     paths: PathLike | Sequence[PathLike],
     *,
@@ -172,7 +231,7 @@ def open_capture(path: PathLike | Sequence[PathLike]) -> Iterator[PacketBatch]:
 
     A batch's buffer is used again for the next one; copy what must last.
     """
-    with open_captures(_sources(path)) as captures:
+    with open_captures(find_sources(path)) as captures:
         for chunk in captures:
             yield decode_batch(chunk)
 
@@ -233,8 +292,8 @@ def _read(
     strict: bool,
     progress: Progress | None,
 ) -> _Run:
-    sources, unreadable = _readable(_sources(paths))
-    total = _total_octets(sources)
+    sources, unreadable = part_readable(find_sources(paths))
+    total = count_octets(sources)
     flows = FlowTable()
     duplicates = DuplicateFilter()
     dispatcher = Dispatcher(strict=strict)
@@ -277,7 +336,10 @@ def _report(
     tell: Callable[[dict[str, Any]], Outline],
     proposal: Proposal | None = None,
     refusal: str | None = None,
+    comparison: dict[str, Any] | None = None,
+    also_private: tuple[Device, ...] = (),
 ) -> AuditReport:
+    """``also_private``: devices of another recording whose names must not show either."""
     inventory = run.inventory
     own = [_unreadable_entry(error) for error in run.unreadable]
     not_judged = "; ".join(str(error) for error in run.unreadable) or None
@@ -297,9 +359,12 @@ def _report(
         input_issues=run.input_issues,
         plan=None if proposal is None else build_plan(proposal),
     )
+    if comparison is not None:
+        document["comparison"] = comparison
     digests = [summary.facts.sha256 for summary in inventory.captures]
     key = derive_key(home.pseudonym_key, digests)
-    shown = redact(document, inventory, key=key, reveal=reveal, asked_for=run.asked_for)
+    known = replace(inventory, devices=(*inventory.devices, *also_private)) if also_private else inventory
+    shown = redact(document, known, key=key, reveal=reveal, asked_for=run.asked_for)
     for entry in shown["coverage"]["could_not_see"]:
         if entry["question"] == NOTHING_JUDGED:  # the redacted wording: it may name what was asked for
             not_judged = entry["reason"] if not_judged is None else f"{entry['reason']}; {not_judged}"
@@ -330,49 +395,3 @@ def _home(home: Home | PathLike | None) -> Home:
     if home is None:
         return Home()
     return home if isinstance(home, Home) else load_home(Path(home))
-
-
-def _sources(paths: PathLike | Sequence[PathLike]) -> list[Path | BinarySource]:
-    given = [paths] if isinstance(paths, str | os.PathLike) else list(paths)
-    if not given:
-        raise CaptureReadError("(no file)", "expected at least one recording")
-    standard_input = cast("BinarySource", sys.stdin.buffer)  # a BufferedReader, declared as less
-    return [standard_input if path == STANDARD_INPUT else Path(path) for path in given]
-
-
-def _readable(
-    sources: Sequence[Path | BinarySource],
-) -> tuple[list[Path | BinarySource], tuple[CaptureError, ...]]:
-    """
-    Part the sources that open as captures from those that do not.
-
-    One broken file among several must not hide what the others hold; where none
-    opens, the first error is raised.  Streams cannot be tried twice and pass.
-    """
-    readable: list[Path | BinarySource] = []
-    errors: list[CaptureError] = []
-    for source in sources:
-        if isinstance(source, Path) and not source.is_dir() and len(sources) > 1:
-            try:
-                with open_capture_file(source):
-                    pass
-            except CaptureError as error:
-                errors.append(error)
-                continue
-        readable.append(source)
-    if errors and not readable:
-        raise errors[0]
-    return readable, tuple(errors)
-
-
-def _total_octets(sources: Sequence[Path | BinarySource]) -> int | None:
-    total = 0
-    for source in sources:
-        if not isinstance(source, Path):
-            return None
-        try:
-            files = [entry for entry in source.iterdir() if entry.is_file()] if source.is_dir() else [source]
-            total += sum(file.stat().st_size for file in files)
-        except OSError:  # only progress hangs on it; whoever opens the file will say what is wrong
-            return None
-    return total

@@ -12,6 +12,7 @@ import typer
 from auditor import __version__
 from auditor.cli.audit import audit
 from auditor.cli.check import check
+from auditor.cli.compare import compare
 from auditor.cli.exit import EXIT_TABLE, ExitStatus
 from auditor.cli.output import PROGRAM, print_result, say
 from auditor.cli.plan import plan
@@ -39,6 +40,7 @@ app = typer.Typer(
 app.command("audit")(audit)
 app.command("check")(check)
 app.command("plan")(plan)
+app.command("compare")(compare)
 app.add_typer(rules_commands, name="rules")
 
 

@@ -166,7 +166,9 @@ def assemble_inventory(
     }
     used = {key[0:4] for key, row in services.items() if row.users & set(chosen)}
     drivers = {f.from_id for f in controls if isinstance(f, ControlFact) and f.device_id in chosen}
-    kept = {word: concerning(facts[word], set(chosen), drivers, used) for word in FACT_CLASSES}
+    kept = {
+        word: concerning(facts[word], set(chosen), drivers, used) for word in FACT_CLASSES if word in facts
+    }
     listed = listed_devices(network, roles, chosen, kept)
     kept["device"] = tuple(fact for fact in facts["device"] if fact.device_id in listed)
     unread = unread_conversations(oriented, unclaimed, network, chosen, recorder_id)

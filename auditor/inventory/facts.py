@@ -14,26 +14,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar
 
-from auditor.flows.flow import PacketReference, Period
+from auditor.flows.flow import Period
+from auditor.inventory.change_fact import ConversationChangeFact as ConversationChangeFact
+from auditor.inventory.fact_base import Fact as Fact
 
 MAX_EVIDENCE = 8  # packets named by one fact: enough to look up, few enough to print
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fact:
-    """Common to all facts."""
-
-    PEERS: ClassVar[tuple[str, ...]] = ()
-    NOT_FOR_RULES: ClassVar[frozenset[str]] = frozenset(
-        {"device_id", "evidence", "first_seen_ns", "last_seen_ns"}
-    )
-
-    device_id: str
-    """The device that a finding about this fact belongs to."""
-    evidence: tuple[PacketReference, ...]
-    """At most ``MAX_EVIDENCE``, in time order, the first one always kept."""
-    first_seen_ns: int
-    last_seen_ns: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -392,5 +377,10 @@ FACT_CLASSES: Mapping[str, type[Fact]] = {
     "wireless-network": WirelessNetworkFact,
     "commissioning": CommissioningFact,
     "separation": SeparationFact,
+    "conversation-change": ConversationChangeFact,
 }
 """The words of ``about:`` and the classes behind them."""
+
+COMPARISON_FACTS = frozenset({"conversation-change"})
+"""Known only where two recordings are compared: an audit's inventory has no key for them, and asks no rule
+about them."""

@@ -153,7 +153,8 @@ class Inventory:
     devices: tuple[Device, ...]
     """Chosen ones first, then by lighting rank, then by first packet."""
     facts: Mapping[str, tuple[Fact, ...]]
-    """By the words of ``about:``; every word of ``FACT_CLASSES`` is a key."""
+    """By the words of ``about:``; every word of ``FACT_CLASSES`` is a key but for
+    those of ``COMPARISON_FACTS``, which a comparison adds."""
     issues: tuple[Issue, ...]
     """What could not be read inside packets, in packet order, bounded."""
     unread_messages: int

@@ -31,6 +31,7 @@ from auditor.addresses import (
 )
 from auditor.home.model import ROLES
 from auditor.inventory.model import Device, Inventory
+from auditor.redaction.comparison import redact_comparison
 from auditor.redaction.plan import planned_addresses, redact_plan
 from auditor.redaction.pseudonym import assign_pseudonyms
 
@@ -208,6 +209,10 @@ class _Gate:
         }
         if document["plan"] is not None:
             shown["plan"] = redact_plan(document["plan"], text=self.text, identifier=self.identifier)
+        if "comparison" in document:
+            shown["comparison"] = redact_comparison(
+                document["comparison"], text=self.text, identifier=self.identifier
+            )
         shown["issues"] += [
             {"where": WITHHELD, "problem": what, "count": count} for what, count in self._withheld.items()
         ]

@@ -50,3 +50,18 @@ class PlanReport(AuditReport):
 
     The rules hold the addresses of the devices that they name, revealed or not: without them they are none.
     """
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CompareReport(AuditReport):
+    """The result of ``compare``."""
+
+    @property
+    def is_broken(self) -> bool:
+        """The judged devices still reach what no wish asks for."""
+        return any(one["rule_id"] == "isolation-broken" for one in self.document["findings"])
+
+    @property
+    def wishes_lost(self) -> tuple[str, ...]:
+        """What must go on and does not."""
+        return tuple(one["wish"] for one in self.document["comparison"]["wishes"] if one["state"] == "lost")

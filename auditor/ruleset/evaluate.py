@@ -17,7 +17,7 @@ from datetime import date
 
 from auditor.flows.flow import PacketReference
 from auditor.home.model import Home
-from auditor.inventory.facts import MAX_EVIDENCE, ControlFact, Fact
+from auditor.inventory.facts import COMPARISON_FACTS, MAX_EVIDENCE, ControlFact, Fact
 from auditor.inventory.model import Ability, Device, Inventory
 from auditor.ruleset.acceptance import check_acceptances, divide_accepted, last_day
 from auditor.ruleset.advice import join_sentences, lacking, next_for_field
@@ -74,9 +74,11 @@ def evaluate(inventory: Inventory, rules: RuleSet, home: Home, *, today: date | 
     check_acceptances(home, rules)
     identities = {device.device_id: device.identity for device in inventory.devices}
     answers: list[_Answer] = []
-    deciders = {rule.rule_id: make_decider(rule.condition) for rule in rules}
+    # A rule about two recordings has nothing to say of one.
+    asked = [rule for rule in rules if rule.about not in COMPARISON_FACTS or rule.about in inventory.facts]
+    deciders = {rule.rule_id: make_decider(rule.condition) for rule in asked}
     for subject, is_optional in _subjects(inventory):
-        own = [_judge(rule, deciders[rule.rule_id], subject, inventory, identities) for rule in rules]
+        own = [_judge(rule, deciders[rule.rule_id], subject, inventory, identities) for rule in asked]
         if not is_optional or any(answer.findings for answer in own):
             answers += own
     order = {device.device_id: place for place, device in enumerate(inventory.devices)}

@@ -129,6 +129,13 @@ WORDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     },
     "commissioning": {"kind": ("commissionable", "commissioner")},
     "separation": {"neighbour_roles": ROLES},
+    "conversation-change": {
+        "peer_role": ROLES,
+        "place": ("home", "lights", "router", "outside", "group"),
+        "family": _FAMILIES,
+        "transport": _TRANSPORTS,
+        "state": ("stopped", "works", "new", "not-tried", "not-visible"),
+    },
 }
 
 ADDRESSES = frozenset({"address", "resolver_address"})

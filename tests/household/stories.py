@@ -246,6 +246,18 @@ def after_isolation() -> Recording:
     return recording
 
 
+def after_isolation_ipv6_open() -> Recording:
+    """S33: the same, but nobody gave the router the rules for IPv6: the file server answers over it."""
+    recording = after_isolation()
+    recording.at(101)
+    recording.neighbour(MOVED_LIGHT, LIGHTS.router)
+    share = recording.connect(MOVED_LIGHT, FILE_SERVER, 445, family="ipv6")
+    share.send(b"\x00\x00\x00\x04list")
+    share.receive(b"\x00\x00\x00\x04here")
+    share.close()
+    return recording
+
+
 def quiet_and_good() -> Recording:
     """S40: ten minutes on the path, all actions, nothing to do."""
     recording = Recording()
@@ -289,6 +301,7 @@ STORIES = {
     "laptop-on-wifi": laptop_on_wifi,
     "hub-polling": hub_polling,
     "after-isolation": after_isolation,
+    "after-isolation-ipv6-open": after_isolation_ipv6_open,
     "quiet-and-good": quiet_and_good,
 }
 

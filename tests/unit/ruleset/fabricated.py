@@ -9,6 +9,7 @@ from auditor.inventory.facts import (
     AnnouncementFact,
     CommissioningFact,
     ControlFact,
+    ConversationChangeFact,
     DeviceFact,
     GroupLoadFact,
     LocalContactFact,
@@ -313,3 +314,21 @@ def separation(*numbers, **changes):
         "wished": False,
     }
     return SeparationFact(**{**values, **seen(*numbers), **changes})
+
+
+def change(*numbers, **changes):
+    values = {
+        "device_id": "light",
+        "peer_id": "server",
+        "peer_role": ("server",),
+        "place": "home",
+        "family": "ipv4",
+        "transport": "tcp",
+        "port": 445,
+        "state": "stopped",
+        "works": False,
+        "proven": True,
+        "wished": False,
+        "holds": True,
+    }
+    return ConversationChangeFact(**{**values, **seen(*numbers), **changes})

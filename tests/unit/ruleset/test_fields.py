@@ -11,12 +11,13 @@ import pytest
 
 from auditor.flows.flow import FlowOutcome, InitiatorKnown, Period
 from auditor.home.model import ROLES
-from auditor.inventory import facts
+from auditor.inventory import change_fact, facts
 from auditor.inventory.facts import FACT_CLASSES, Fact
 from auditor.ruleset.fields import ADDRESSES, FIELDS, PASSING, WORDS, FieldKind, build_fields
 from tests.unit.ruleset import fabricated
 
 SOURCE = ast.parse(Path(inspect.getsourcefile(facts)).read_text(encoding="utf-8"))
+SOURCE.body += ast.parse(Path(change_fact.__file__).read_text("utf-8")).body
 ELSEWHERE = {
     "roles": ROLES,
     "peer_role": ROLES,

@@ -1,0 +1,1 @@
+"""Two recordings of one home, before and after a change: what stopped, what works, what nobody tried."""
