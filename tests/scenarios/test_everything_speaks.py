@@ -73,6 +73,8 @@ SHOWN = [
 ]
 ELSEWHERE = {
     "announcement-relayed",
+    "isolation-broken",
+    "isolation-holds",
     "polls-another-device",
     "remote-standing-connection",
     "service-answers-other-segment",

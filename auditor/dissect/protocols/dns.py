@@ -11,10 +11,10 @@ from __future__ import annotations
 
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Conversation, Dissector
+from auditor.dissect.syntax.dns_beginning import looks_like_dns
 from auditor.dissect.syntax.dns_message import (
     HEADER_OCTETS,
     DnsMessage,
-    looks_like_dns,
     parse_dns_message,
     renumbered,
 )

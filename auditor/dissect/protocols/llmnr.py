@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
-from auditor.dissect.syntax.dns_message import Question, ResourceRecord, looks_like_dns, parse_dns_message
+from auditor.dissect.syntax.dns_beginning import looks_like_dns
+from auditor.dissect.syntax.dns_message import Question, ResourceRecord, parse_dns_message
 from auditor.errors import MalformedError
 from auditor.wire import Cursor
 

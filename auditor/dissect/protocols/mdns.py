@@ -9,7 +9,8 @@ Keeps:     questions and records.
 from __future__ import annotations
 
 from auditor.dissect.registry import Dissector
-from auditor.dissect.syntax.dns_message import DnsMessage, looks_like_dns, parse_dns_message
+from auditor.dissect.syntax.dns_beginning import looks_like_dns
+from auditor.dissect.syntax.dns_message import DnsMessage, parse_dns_message
 from auditor.wire import Cursor
 
 PORTS = frozenset({5353})  # IANA service name: mdns

@@ -18,7 +18,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from auditor.addresses import format_address
-from auditor.dissect.syntax.dns_message import MAX_RECORDS, looks_like_dns, parse_dns_message
+from auditor.dissect.syntax.dns_beginning import looks_like_dns
+from auditor.dissect.syntax.dns_message import MAX_RECORDS, parse_dns_message
 from auditor.dissect.syntax.dns_name import MAX_POINTERS, read_name
 from auditor.errors import DecodeError, LimitError, MalformedError, TruncatedError
 from auditor.secret import Secret
