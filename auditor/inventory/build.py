@@ -12,7 +12,6 @@ from typing import Any
 
 from auditor.capture.record import CaptureFacts
 from auditor.dissect.message import Envelope, Issue
-from auditor.dissect.protocols import igmp, mld
 from auditor.dissect.protocols.artnet import ArtNetMessage
 from auditor.dissect.protocols.coap import CoapMessage
 from auditor.dissect.protocols.ddp import DdpMessage
@@ -42,6 +41,7 @@ from auditor.dissect.protocols.websocket import WebSocketMessage
 from auditor.dissect.protocols.wireless import ManagementFrame
 from auditor.dissect.protocols.wsdiscovery import DiscoveryMessage
 from auditor.dissect.syntax.dns_message import DnsMessage
+from auditor.dissect.syntax.group_membership import GroupMembership
 from auditor.flows.flow import Flow, FlowKey
 from auditor.home.model import Home
 from auditor.inventory.assembly import assemble_inventory
@@ -119,8 +119,7 @@ class InventoryBuilder(Collected):
             OscPacket: (self.show_controls.on_osc,),
             PcpMessage: (self.port_mappings.on_pcp,),
             QuicInitial: (self.content.on_quic_initial, self.sessions.on_quic),
-            igmp.GroupMembership: (self.identity.on_membership,),
-            mld.GroupMembership: (self.identity.on_membership,),
+            GroupMembership: (self.identity.on_membership,),
         }
 
     def _on_dns(self, envelope: Envelope, message: DnsMessage) -> None:

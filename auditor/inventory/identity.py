@@ -12,11 +12,11 @@ from typing import NamedTuple
 
 from auditor.addresses import Address, LinkAddress
 from auditor.dissect.message import Envelope
-from auditor.dissect.protocols import igmp, mld
 from auditor.dissect.protocols.artnet import ArtNetMessage
 from auditor.dissect.protocols.dhcp import DhcpMessage
 from auditor.dissect.protocols.neighbour import NeighbourMessage
 from auditor.dissect.syntax.dns_message import DnsMessage, ResourceRecord
+from auditor.dissect.syntax.group_membership import GroupMembership
 from auditor.flows.flow import PacketReference
 from auditor.inventory.sighting import Table
 
@@ -158,7 +158,7 @@ class IdentityCollector:
         if len(self.advertised_resolvers) < MAX_NAMES_PER_HOST:
             self.advertised_resolvers.update(dict.fromkeys(message.resolvers))
 
-    def on_membership(self, envelope: Envelope, message: igmp.GroupMembership | mld.GroupMembership) -> None:
+    def on_membership(self, envelope: Envelope, message: GroupMembership) -> None:
         """Note which groups a host asked for."""
         if message.kind == "report":
             groups = self.groups.at(envelope.source.link_address)

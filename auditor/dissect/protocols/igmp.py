@@ -8,12 +8,17 @@ Keeps:     everything.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from struct import Struct, unpack_from
 
 from auditor.addresses import IPV4_MAPPED_PREFIX, Address
-from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
+from auditor.dissect.syntax.group_membership import (
+    BLOCK_OLD_SOURCES,
+    CHANGE_TO_INCLUDE,
+    MODE_IS_INCLUDE,
+    RECORD_TYPES,
+    GroupMembership,
+)
 from auditor.errors import MalformedError, TruncatedError
 from auditor.wire import Cursor
 
@@ -28,26 +33,7 @@ TYPES = frozenset({QUERY, REPORT_V1, REPORT_V2, LEAVE_V2, REPORT_V3})
 MESSAGE_OCTETS = 8  # versions 1 and 2, and the head of a version 3 report
 QUERY_V3_OCTETS = 12
 
-# Record types of a version 3 report (4.2.12)
-MODE_IS_INCLUDE = 1
-CHANGE_TO_INCLUDE = 3
-BLOCK_OLD_SOURCES = 6
-RECORD_TYPES = range(1, 7)
-
 _RECORD = Struct(">BBH4s").unpack_from
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GroupMembership(Message):
-    """A query, report or leave."""
-
-    kind: str
-    """``query``, ``report``, ``leave``."""
-    version: int
-    groups: tuple[Address, ...]
-    """Groups joined (report), left (leave) or asked for (query; empty: all)."""
-    left_groups: tuple[Address, ...] = ()
-    """Groups left in a report that joins others as well."""
 
 
 def looks_like(head: bytes) -> bool:

@@ -8,12 +8,17 @@ Keeps:     everything.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from struct import Struct
 
 from auditor.addresses import Address
-from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
+from auditor.dissect.syntax.group_membership import (
+    BLOCK_OLD_SOURCES,
+    CHANGE_TO_INCLUDE,
+    MODE_IS_INCLUDE,
+    RECORD_TYPES,
+    GroupMembership,
+)
 from auditor.errors import MalformedError, TruncatedError
 from auditor.wire import Cursor
 
@@ -28,26 +33,7 @@ MESSAGE_OCTETS = 24  # version 1
 QUERY_V2_OCTETS = 28
 REPORT_V2_OCTETS = 8
 
-# Record types of a version 2 report (RFC 3810 5.2.12)
-MODE_IS_INCLUDE = 1
-CHANGE_TO_INCLUDE = 3
-BLOCK_OLD_SOURCES = 6
-RECORD_TYPES = range(1, 7)
-
 _RECORD = Struct(">BBH16s").unpack_from
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GroupMembership(Message):
-    """A query, report or leave."""
-
-    kind: str
-    """``query``, ``report``, ``leave``."""
-    version: int
-    groups: tuple[Address, ...]
-    """Groups joined (report), left (leave) or asked for (query; empty: all)."""
-    left_groups: tuple[Address, ...] = ()
-    """Groups left in a report that joins others as well."""
 
 
 def looks_like(head: bytes) -> bool:
