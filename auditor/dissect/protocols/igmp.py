@@ -8,17 +8,11 @@ Keeps:     everything.
 
 from __future__ import annotations
 
-from struct import Struct, unpack_from
+from struct import unpack_from
 
 from auditor.addresses import IPV4_MAPPED_PREFIX, Address
 from auditor.dissect.registry import Dissector
-from auditor.dissect.syntax.group_membership import (
-    BLOCK_OLD_SOURCES,
-    CHANGE_TO_INCLUDE,
-    MODE_IS_INCLUDE,
-    RECORD_TYPES,
-    GroupMembership,
-)
+from auditor.dissect.syntax.group_membership import GroupMembership, read_report
 from auditor.errors import MalformedError, TruncatedError
 from auditor.wire import Cursor
 
@@ -32,8 +26,6 @@ TYPES = frozenset({QUERY, REPORT_V1, REPORT_V2, LEAVE_V2, REPORT_V3})
 
 MESSAGE_OCTETS = 8  # versions 1 and 2, and the head of a version 3 report
 QUERY_V3_OCTETS = 12
-
-_RECORD = Struct(">BBH4s").unpack_from
 
 
 def looks_like(head: bytes) -> bool:
@@ -89,29 +81,8 @@ def _query(data: bytes) -> GroupMembership:
 
 def _report(data: bytes) -> GroupMembership:
     """Read a version 3 report (4.2); its records of at least eight octets are bounded by the datagram."""
-    joined: list[Address] = []
-    left: list[Address] = []
-    offset = MESSAGE_OCTETS
-    for _ in range(int.from_bytes(data[6:8], "big")):
-        if offset + 8 > len(data):
-            raise TruncatedError("group_record", offset, f"needs 8 octets, {len(data) - offset} remain")
-        kind, auxiliary, sources, group = _RECORD(data, offset)
-        after = offset + 8 + 4 * sources + 4 * auxiliary
-        if after > len(data):
-            raise TruncatedError("group_record", offset, f"{sources} sources and {auxiliary} words")
-        # 4.2.12: unknown types are passed over; an include list without sources means that
-        # nothing is wanted any more.
-        if kind in (MODE_IS_INCLUDE, CHANGE_TO_INCLUDE) and not sources:
-            left.append(_group(group))
-        elif kind in RECORD_TYPES and kind != BLOCK_OLD_SOURCES:
-            joined.append(_group(group))
-        offset = after
-    return GroupMembership(
-        length=len(data),
-        kind="leave" if left and not joined else "report",
-        version=3,
-        groups=tuple(joined or left),
-        left_groups=tuple(left) if joined else (),
+    return read_report(
+        data, version=3, offset=MESSAGE_OCTETS, octets=4, field="group_record", address_of=_group
     )
 
 

@@ -8,17 +8,9 @@ Keeps:     everything.
 
 from __future__ import annotations
 
-from struct import Struct
-
 from auditor.addresses import Address
 from auditor.dissect.registry import Dissector
-from auditor.dissect.syntax.group_membership import (
-    BLOCK_OLD_SOURCES,
-    CHANGE_TO_INCLUDE,
-    MODE_IS_INCLUDE,
-    RECORD_TYPES,
-    GroupMembership,
-)
+from auditor.dissect.syntax.group_membership import GroupMembership, read_report
 from auditor.errors import MalformedError, TruncatedError
 from auditor.wire import Cursor
 
@@ -32,8 +24,6 @@ TYPES = frozenset({QUERY, REPORT_V1, DONE, REPORT_V2})
 MESSAGE_OCTETS = 24  # version 1
 QUERY_V2_OCTETS = 28
 REPORT_V2_OCTETS = 8
-
-_RECORD = Struct(">BBH16s").unpack_from
 
 
 def looks_like(head: bytes) -> bool:
@@ -86,29 +76,8 @@ def _report(data: bytes) -> GroupMembership:
     """Read a version 2 report (5.2); its records of at least twenty octets are bounded by the packet."""
     if len(data) < REPORT_V2_OCTETS:
         raise TruncatedError("record_count", len(data), "the message ends here")
-    joined: list[Address] = []
-    left: list[Address] = []
-    offset = REPORT_V2_OCTETS
-    for _ in range(int.from_bytes(data[6:8], "big")):
-        if offset + 20 > len(data):
-            raise TruncatedError("address_record", offset, f"needs 20 octets, {len(data) - offset} remain")
-        kind, auxiliary, sources, group = _RECORD(data, offset)
-        after = offset + 20 + 16 * sources + 4 * auxiliary
-        if after > len(data):
-            raise TruncatedError("address_record", offset, f"{sources} sources and {auxiliary} words")
-        # 5.2.12: unknown types are passed over; an include list without sources means that
-        # nothing is wanted any more.
-        if kind in (MODE_IS_INCLUDE, CHANGE_TO_INCLUDE) and not sources:
-            left.append(Address(group))
-        elif kind in RECORD_TYPES and kind != BLOCK_OLD_SOURCES:
-            joined.append(Address(group))
-        offset = after
-    return GroupMembership(
-        length=len(data),
-        kind="leave" if left and not joined else "report",
-        version=2,
-        groups=tuple(joined or left),
-        left_groups=tuple(left) if joined else (),
+    return read_report(
+        data, version=2, offset=REPORT_V2_OCTETS, octets=16, field="address_record", address_of=Address
     )
 
 
