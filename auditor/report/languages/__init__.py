@@ -1,0 +1,1 @@
+"""One file for each language: every sentence of the pages for the household."""
