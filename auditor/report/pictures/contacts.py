@@ -172,7 +172,7 @@ def home_names(document: Document, words: Catalogue) -> Names:
 
 
 class Names:
-    """Nicknames, own host names of the chosen ones, else roles; where two share one, an end of the pseudonym."""
+    """Nicknames, own host names of the chosen ones, else roles; two of one role differ by their pseudonym."""
 
     def __init__(self, devices: Iterable[Document], words: Catalogue) -> None:
         self._words = words
