@@ -101,7 +101,8 @@ def _audit(
     except JudgementError:  # where nothing can be judged the report says so by itself
         proposal = None
     report = _report(run, judgement, typed_home, reveal=reveal, tell=tell_audit, proposal=proposal)
-    return replace(report, document={**report.document, "plan": None})  # two lines of it are told, no more
+    told = report.document["plan"]  # the JSON of an audit leaves it to the command that asks for it
+    return replace(report, document={**report.document, "plan": None}, plan=told)
 
 
 def plan(
@@ -140,7 +141,11 @@ def plan(
         files["steps.md"] = report.to_markdown()
         files |= render_files(proposal)
     return PlanReport(
-        document=report.document, outline=report.outline, not_judged=report.not_judged, files=files
+        document=report.document,
+        outline=report.outline,
+        not_judged=report.not_judged,
+        form="plan",
+        files=files,
     )
 
 
@@ -207,7 +212,9 @@ def compare(
         comparison=build_comparison(comparison, first.inventory, inventory),
         also_private=gone,
     )
-    return CompareReport(document=report.document, outline=report.outline, not_judged=report.not_judged)
+    return CompareReport(
+        document=report.document, outline=report.outline, not_judged=report.not_judged, form="compare"
+    )
 
 
 def check(
@@ -222,7 +229,8 @@ def check(
     """Tell what recordings can and cannot show, without running a rule; errors as for ``audit``."""
     typed_home = _home(home)
     run = _read(paths, devices=devices, home=typed_home, strict=strict, progress=progress)
-    return _report(run, EMPTY_JUDGEMENT, typed_home, reveal=reveal, tell=tell_check)
+    report = _report(run, EMPTY_JUDGEMENT, typed_home, reveal=reveal, tell=tell_check)
+    return replace(report, form="check")
 
 
 def open_capture(path: PathLike | Sequence[PathLike]) -> Iterator[PacketBatch]:

@@ -1,5 +1,5 @@
 """
-The wall that a plan builds, and the doors that it leaves: each with who may begin, towards whom, on which port.
+The wall that a plan builds and the doors that it leaves: who may begin, towards whom, on which port.
 
 Drawn from the recommended plan of a redacted document; what the plan lets
 through for a wish is a door, all else stops at the wall.
@@ -96,7 +96,7 @@ def draw_exception(document: Document, words: Catalogue, *, width_mm: int = 86) 
 def _is_door(entry: Document) -> bool:
     if entry["forwarding"] != "accept" or entry["enforced_by"] != "router-forward":
         return False
-    return entry["is_exception"] or entry["reason"].startswith("wish")
+    return bool(entry["is_exception"]) or str(entry["reason"]).startswith("wish")
 
 
 def _inside(document: Document, plan: Document, words: Catalogue) -> list[str]:
