@@ -30,6 +30,9 @@ class AuditReport:
     plan: dict[str, Any] | None = None
     """The redacted proposal of an audit, which its JSON document leaves out and the HTML report tells."""
 
+    moments: dict[str, Any] | None = None
+    """Times of contacts and actions for the pictures, redacted (``report.moments``); no part of the JSON."""
+
     def to_json(self) -> str:
         """JSON text of the document."""
         return render_json(self.document)
@@ -53,7 +56,7 @@ class AuditReport:
                 return pages.render_plan(self.document, self.outline)
             case "compare":
                 return pages.render_comparison(self.document, self.outline)
-        return pages.render_audit(self.document, plan=self.plan)
+        return pages.render_audit(self.document, plan=self.plan, moments=self.moments)
 
     def findings_from(self, severity: str) -> list[dict[str, Any]]:
         """Findings that count, at or above a severity word; ``never`` gives none."""

@@ -23,10 +23,9 @@ def figure(draw: Draw) -> Html | None:
         return None
     return tag(
         "figure",
-        tag("figcaption", narrow.title),
         tag("div", Html(narrow.svg), class_="narrow"),
         tag("div", Html(wide.svg), class_="wide"),
-        fold("The same in words", tag("p", _whole(narrow.description))),
+        tag("figcaption", fold(f"{narrow.title}, in words", tag("p", _whole(narrow.description)))),
     )
 
 

@@ -46,8 +46,14 @@ def page(title: str, sections: Sequence[Section], *, lead: Child, private: bool,
                 if private
                 else None,
             ),
-            contents if len(sections) > 1 else None,
-            tag("main", lead, *map(_section, sections), id="report", tabindex="-1"),
+            tag(
+                "main",
+                lead,
+                contents if len(sections) > 1 else None,
+                *map(_section, sections),
+                id="report",
+                tabindex="-1",
+            ),
             tag("footer", tag("p", f"Made offline by {tool} from the recording alone.", class_="quiet")),
         ]
     )

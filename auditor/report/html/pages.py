@@ -13,20 +13,24 @@ from auditor.report.html.element import Child, Html, join, tag
 from auditor.report.html.figures import figure
 from auditor.report.html.page import Section, fold, page, table
 from auditor.report.outline import Outline, Table
+from auditor.report.pictures.air import draw_air
 from auditor.report.pictures.contacts_drawing import draw_contacts
 from auditor.report.pictures.coverage import draw_coverage
+from auditor.report.pictures.day import draw_day
+from auditor.report.pictures.timeline import draw_timeline
 from auditor.report.pictures.wall import draw_exception
 from auditor.report.plan import tell_plan
 
 Document = dict[str, Any]
 
 
-def render_audit(document: Document, *, plan: Document | None) -> str:
-    """The long report; ``plan`` is the redacted proposal, which the JSON of an audit leaves out."""
+def render_audit(document: Document, *, plan: Document | None, moments: Document | None) -> str:
+    """The long report; ``plan`` is the proposal, ``moments`` are times, both redacted; the JSON has neither."""
     planned = {**document, "plan": plan}
     sections = [
         Section("coverage", "What this recording could show", _coverage(document)),
         Section("picture", "Who talks to whom", _contacts_picture(document)),
+        *_times(document, moments),
         Section("devices", "Devices", traffic_tables.devices(document)),
         Section("services", "Services", traffic_tables.services(document)),
         Section("contacts", "Contacts", traffic_tables.contacts(document)),
@@ -104,6 +108,18 @@ def _contacts_picture(document: Document) -> Html:
     return join([figure(lambda width: draw_contacts(document, words, width_mm=width))])
 
 
+def _times(document: Document, moments: Document | None) -> list[Section]:
+    """Pictures of time and air, where there is something to draw."""
+    if moments is None:
+        return []
+    words = load_catalogue()
+    drawn = [
+        figure(lambda width, draw=draw: draw(document, moments, words, width_mm=width))  # type: ignore[misc]
+        for draw in (draw_timeline, draw_day, draw_air)
+    ]
+    return [Section("times", "When, and how much of the air", join(drawn))] if any(drawn) else []
+
+
 def _wall(document: Document) -> Html | None:
     words = load_catalogue()
     return figure(lambda width: draw_exception(document, words, width_mm=width))
@@ -122,7 +138,8 @@ def _limits(document: Document) -> Html:
     method = (
         "The recording was read offline, packet by packet; rules asked about each judged device. "
         "Each rule has four answers: found, not found (from this place, in these minutes, with these "
-        "actions), undetermined (the recording could not have shown it), not applicable. Undetermined never counts as good."
+        "actions), undetermined (the recording could not have shown it), not applicable. Undetermined never "
+        "counts as good."
     )
     return join(
         [

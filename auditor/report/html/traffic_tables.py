@@ -107,4 +107,4 @@ def controls(document: Document) -> Html:
 
 def _parted(text: str) -> tuple[str, str]:
     lead, _, rest = text.partition("; ")
-    return wording.sentence(lead), wording.sentence(rest)
+    return lead, rest

@@ -190,3 +190,19 @@ def standalone(picture: Picture) -> str:
     """The picture as a file of its own: black on white, whatever shows it."""
     head = '<svg xmlns="http://www.w3.org/2000/svg"'
     return f'{picture.svg.replace(head, f"""{head} style="color:#000;background:#fff" """.rstrip(), 1)}\n'
+
+
+HATCH = 18
+
+
+def hatch(drawing: Drawing, left: int, top: int, width: int, height: int) -> None:
+    """Grey with slanted lines, so that it stays apart from white in any print."""
+    if width <= 0:
+        return
+    drawing.box(left, top, width, height, fill=BAND, stroke=0, round_=0)
+    way = []
+    for x in range(left - height + HATCH, left + width, HATCH):
+        low, high = max(x, left), min(x + height, left + width)
+        if high > low:
+            way.append(f"M{low} {top + height - (low - x)}L{high} {top + height - (high - x)}")
+    drawing.path("".join(way), thick=2)
