@@ -19,7 +19,7 @@ from auditor.inventory.airtime import airtime_range
 from auditor.inventory.facts import GroupLoadFact, RemoteContactFact
 from auditor.inventory.model import Inventory
 from auditor.inventory.timeline import Timeline
-from auditor.isolation.flow_classes import End, Parties
+from auditor.isolation.flow_classes import PROTOCOL_TCP, PROTOCOL_UDP, End, Parties
 from auditor.units import NS_PER_SECOND, format_time
 
 Document = dict[str, Any]
@@ -82,13 +82,17 @@ def build_moments(inventory: Inventory, flows: Iterable[Flow], home: Home) -> Do
         "seconds": round(clock.length_ns / NS_PER_SECOND, 3),
         "recorded": sorted([clock.bin(first), clock.bin(last)] for first, last in recorded),
         "recorded_day": sorted({place for first, last in recorded for place in _day_bins(first, last)}),
-        "actions": [
-            {"bin": clock.bin(action.at_ns), "what": action.what} for action in timeline.actions[:MAX_ACTIONS]
-        ],
+        "actions": _actions(timeline, clock),
         "lanes": [_lane(key, lane) for key, lane in ordered[:MAX_LANES]],
         "other_lanes": max(0, len(ordered) - MAX_LANES),
         "air": _air(inventory),
     }
+
+
+def _actions(timeline: Timeline, clock: _Clock) -> list[Document]:
+    """Once each: what stands in the home file often stands in the recording too."""
+    noted = dict.fromkeys((clock.bin(action.at_ns), action.what) for action in timeline.actions)
+    return [{"bin": place, "what": what} for place, what in list(noted)[:MAX_ACTIONS]]
 
 
 _Key = tuple[str, str]
@@ -141,10 +145,20 @@ def _mark(lane: _Lane, flow: Flow, clock: _Clock, opener: str) -> None:
         steps = int((flow.end_ns - flow.start_ns) / step) + 1  # at most BINS: a step is at least one bin
         marks.update(clock.bin(round(flow.start_ns + number * step)) for number in range(steps))
         lane.day.update(_day_bins(flow.start_ns, flow.end_ns))
+    elif last - first > 2 and not _is_connection(flow):
+        marks.add(last)  # datagrams now and then: that they lasted was not seen
+        lane.day.update(_day_bins(flow.end_ns, flow.end_ns))
     elif last - first > 2:
         if len(lane.spans) < MAX_SPANS:
             lane.spans.append([first, last])
         lane.day.update(_day_bins(flow.start_ns, flow.end_ns))
+
+
+def _is_connection(flow: Flow) -> bool:
+    """TCP, and QUIC on its usual port (RFC 9000, RFC 9114)."""
+    return flow.key.protocol == PROTOCOL_TCP or (
+        flow.key.protocol == PROTOCOL_UDP and flow.responder.port == 443
+    )
 
 
 def _day_bins(first_ns: int, last_ns: int) -> Iterable[int]:

@@ -14,6 +14,7 @@ from auditor.report.html.figures import figure
 from auditor.report.html.page import Section, fold, page, table
 from auditor.report.outline import Outline, Table
 from auditor.report.pictures.air import draw_air
+from auditor.report.pictures.before_after import draw_before_after
 from auditor.report.pictures.contacts_drawing import draw_contacts
 from auditor.report.pictures.coverage import draw_coverage
 from auditor.report.pictures.day import draw_day
@@ -25,7 +26,7 @@ Document = dict[str, Any]
 
 
 def render_audit(document: Document, *, plan: Document | None, moments: Document | None) -> str:
-    """The long report; ``plan`` is the proposal, ``moments`` are times, both redacted; the JSON has neither."""
+    """The long report; ``plan`` is the proposal and ``moments`` are times, both redacted."""
     planned = {**document, "plan": plan}
     sections = [
         Section("coverage", "What this recording could show", _coverage(document)),
@@ -69,6 +70,10 @@ def render_plan(document: Document, outline: Outline) -> str:
 def render_comparison(document: Document, outline: Outline) -> str:
     """Before and after."""
     lead, sections = split_sections(outline)
+    words = load_catalogue()
+    drawn = figure(lambda width: draw_before_after(document, words, width_mm=width))
+    if drawn is not None:
+        sections.insert(0, Section("picture", "Before and after, as a picture", drawn))
     return _page("Before and after", document, sections, lead=lead)
 
 

@@ -7,8 +7,15 @@ from typing import Any
 from auditor.report.catalogue import Catalogue
 from auditor.report.moments import DAY_BINS
 from auditor.report.pictures.contacts import Names
-from auditor.report.pictures.drawing import LINE_HEIGHT, Drawing, Picture, fit
-from auditor.report.pictures.lanes import MAX_DRAWN_LANES, draw_axis, draw_gaps, draw_key, lane_name
+from auditor.report.pictures.drawing import LINE_HEIGHT, Drawing, Picture
+from auditor.report.pictures.lanes import (
+    MAX_DRAWN_LANES,
+    draw_axis,
+    draw_gaps,
+    draw_key,
+    draw_lane_name,
+    lane_name,
+)
 
 Document = dict[str, Any]
 
@@ -32,8 +39,7 @@ def draw_day(
     draw_gaps(drawing, missing, DAY_BINS, 0, height)
     y = 0
     for lane in lanes:
-        said = fit(lane_name(lane, names, words), drawing.width - 8, 1)
-        y = drawing.lines(4, y, said, width=drawing.width - 8)
+        y = draw_lane_name(drawing, y, lane_name(lane, names, words))
         radius = max(2, min(10, drawing.width // DAY_BINS // 2))
         for place in lane["day"]:
             x = (2 * place + 1) * drawing.width // (2 * DAY_BINS)

@@ -8,7 +8,8 @@ from typing import Any
 from auditor.addresses import parse_address
 from auditor.report.catalogue import Catalogue
 from auditor.report.pictures.contacts import Names
-from auditor.report.pictures.drawing import LINE_HEIGHT, Drawing, fit, hatch
+from auditor.report.pictures.drawing import LINE_HEIGHT, TYPE_SIZE, Drawing, fit, hatch
+from auditor.report.pictures.measure import text_width
 
 Document = dict[str, Any]
 
@@ -26,6 +27,13 @@ def lane_name(lane: Document, names: Names, words: Catalogue) -> str:
         parse_address(lane["name"])
         return words.say("picture.contacts.outside.nameless")
     return str(lane["name"])
+
+
+def draw_lane_name(drawing: Drawing, top: int, name: str) -> int:
+    """The name on paper of its own, so that no line runs through it."""
+    (line,) = fit(name, drawing.width - 16, 1)
+    drawing.box(0, top, text_width(line, TYPE_SIZE) + 12, LINE_HEIGHT, stroke=0, round_=6)
+    return drawing.lines(4, top, [line], width=drawing.width - 8)
 
 
 def gaps(recorded: list[list[int]], bins: int) -> list[tuple[int, int]]:

@@ -13,13 +13,14 @@ from typing import Any
 from auditor.report.catalogue import Catalogue
 from auditor.report.moments import BINS
 from auditor.report.pictures.contacts import Names
-from auditor.report.pictures.drawing import LINE_HEIGHT, TYPE_SIZE, Drawing, Picture, fit
+from auditor.report.pictures.drawing import LINE_HEIGHT, TYPE_SIZE, Drawing, Picture
 from auditor.report.pictures.lanes import (
     LANE_HEIGHT,
     MAX_DRAWN_LANES,
     draw_axis,
     draw_gaps,
     draw_key,
+    draw_lane_name,
     gaps,
     lane_name,
 )
@@ -59,7 +60,7 @@ def draw_timeline(
     y = head
     for lane in lanes:
         said = lane_name(lane, names, words)
-        y = drawing.lines(4, y, fit(said, drawing.width - 8, 1), width=drawing.width - 8)
+        y = draw_lane_name(drawing, y, said)
         _lane(drawing, lane, y + LANE_HEIGHT // 2)
         y += LANE_HEIGHT + 8
     y = draw_axis(drawing, y, _axis(moments["seconds"], drawing, words)) + 8
