@@ -27,7 +27,9 @@ MIN_WORDS = 4  # a label is no sentence
 
 def sentences(language):
     words = load_catalogue(language).sentences
-    found = {key: text for key, text in words.items() if key.startswith("page.") or key.endswith(".household")}
+    found = {
+        key: text for key, text in words.items() if key.startswith("page.") or key.endswith(".household")
+    }
     if language == "en":
         for rule in load_rules([]):
             found[f"rule.{rule.rule_id}"] = "".join(
@@ -63,7 +65,9 @@ def test_every_sentence_for_the_household_reads_easily(language):
 
 @pytest.mark.parametrize("language", FORMULAS)
 def test_together_they_read_as_ordinary_prose(language):
-    whole = " ".join(text if text.endswith((".", "?")) else f"{text}." for text in sentences(language).values())
+    whole = " ".join(
+        text if text.endswith((".", "?")) else f"{text}." for text in sentences(language).values()
+    )
     assert reading_ease(whole, language) >= LEAST_OF_ALL[language]
 
 
