@@ -30,12 +30,15 @@ _MARGIN = 6
 _PAD = 14
 
 
-def draw_contacts(document: Document, words: Catalogue, *, width_mm: int = 86) -> Picture:
+def draw_contacts(
+    document: Document, words: Catalogue, *, width_mm: int = 86, most_peers: int = MAX_PEERS
+) -> Picture:
     """
     Draw the contacts of the chosen devices in a redacted document.
 
     ``width_mm``: as wide as it will stand on paper, 60 to 400; letters have
-    eleven points at that width.
+    eleven points at that width.  ``most_peers``: rows of one band, the others
+    are counted.
     """
     peers = gather_peers(document, words)
     drawing = Drawing("contacts", width_mm)
@@ -51,7 +54,7 @@ def draw_contacts(document: Document, words: Catalogue, *, width_mm: int = 86) -
     zones: tuple[Zone, Zone] = ("home", "outside")
     for zone in zones:
         members = [peer for peer in peers if peer.zone == zone]
-        kept = members if len(members) <= MAX_PEERS else members[: MAX_PEERS - 1]
+        kept = members if len(members) <= most_peers else members[: max(1, most_peers - 1)]
         shown.append((zone, kept, len(members) - len(kept)))
     for place, (zone, kept, folded) in enumerate(shown):
         band_top = y if place else 0
