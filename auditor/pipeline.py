@@ -24,7 +24,7 @@ from auditor.dissect.dispatch import Dispatcher
 from auditor.dissect.message import Envelope, Issue
 from auditor.errors import CaptureError, JudgementError
 from auditor.flows.duplicates import DuplicateFilter
-from auditor.flows.flow import PacketReference
+from auditor.flows.flow import FlowKey, PacketReference
 from auditor.flows.table import FlowTable
 from auditor.home.loader import load_home
 from auditor.home.model import Home
@@ -33,7 +33,7 @@ from auditor.inventory.build import InventoryBuilder
 from auditor.inventory.choose import check_chosen
 from auditor.inventory.model import CouldNotSee, Device, Inventory
 from auditor.isolation.files import render_files
-from auditor.isolation.plan import Proposal, Router, propose
+from auditor.isolation.plan import Router, propose, recommend
 from auditor.packets.batch import PacketBatch
 from auditor.packets.decode import decode_batch
 from auditor.redaction.pseudonym import derive_key
@@ -42,7 +42,7 @@ from auditor.report.comparison import build_comparison, tell_comparison
 from auditor.report.document import EMPTY_JUDGEMENT, NOTHING_JUDGED, build_document
 from auditor.report.evidence import HeaderKeeper, PacketHeader
 from auditor.report.outline import Outline
-from auditor.report.plan import build_plan, tell_plan
+from auditor.report.plan import build_plan, build_plan_summary, tell_plan
 from auditor.report.result import AuditReport as AuditReport
 from auditor.report.result import CompareReport as CompareReport
 from auditor.report.result import PlanReport as PlanReport
@@ -97,10 +97,11 @@ def _audit(
     run = _read(paths, devices=devices, home=typed_home, strict=strict, progress=progress)
     judgement = evaluate(run.inventory, rule_set, typed_home)
     try:
-        proposal = _propose(run, judgement, typed_home, None)
+        best = recommend(run.inventory, judgement, typed_home, run.flows, packet_flows=run.packet_flows)
+        summary = build_plan_summary(best)
     except JudgementError:  # where nothing can be judged the report says so by itself
-        proposal = None
-    report = _report(run, judgement, typed_home, reveal=reveal, tell=tell_audit, proposal=proposal)
+        summary = None
+    report = _report(run, judgement, typed_home, reveal=reveal, tell=tell_audit, plan=summary)
     return replace(report, document={**report.document, "plan": None})  # two lines of it are told, no more
 
 
@@ -129,11 +130,24 @@ def plan(
         judgement = evaluate(run.inventory, rule_set, typed_home)
         proposal, refusal = None, None
         try:
-            proposal = _propose(run, judgement, typed_home, router)
+            proposal = propose(
+                run.inventory,
+                judgement,
+                typed_home,
+                run.flows,
+                router=router,
+                packet_flows=run.packet_flows,
+            )
         except JudgementError as error:
             refusal = str(error)
     report = _report(
-        run, judgement, typed_home, reveal=reveal, tell=tell_plan, proposal=proposal, refusal=refusal
+        run,
+        judgement,
+        typed_home,
+        reveal=reveal,
+        tell=tell_plan,
+        plan=None if proposal is None else build_plan(proposal),
+        refusal=refusal,
     )
     files: dict[str, str] = {}
     if proposal is not None:
@@ -142,11 +156,6 @@ def plan(
     return PlanReport(
         document=report.document, outline=report.outline, not_judged=report.not_judged, files=files
     )
-
-
-def _propose(run: _Run, judgement: Judgement, home: Home, router: Router | None) -> Proposal:
-    packet_flows = {packet: header.flow for packet, header in run.headers.items()}
-    return propose(run.inventory, judgement, home, run.flows, router=router, packet_flows=packet_flows)
 
 
 def compare(
@@ -283,6 +292,11 @@ class _Run:
     asked_for: tuple[str, ...]
     flows: FlowTable
 
+    @property
+    def packet_flows(self) -> dict[PacketReference, FlowKey]:
+        """The flow of each packet that evidence may name."""
+        return {packet: header.flow for packet, header in self.headers.items()}
+
 
 def _read(
     paths: PathLike | Sequence[PathLike],
@@ -334,7 +348,7 @@ def _report(
     *,
     reveal: bool,
     tell: Callable[[dict[str, Any]], Outline],
-    proposal: Proposal | None = None,
+    plan: dict[str, Any] | None = None,
     refusal: str | None = None,
     comparison: dict[str, Any] | None = None,
     also_private: tuple[Device, ...] = (),
@@ -357,7 +371,7 @@ def _report(
         could_not_see=own,
         headers=run.headers,
         input_issues=run.input_issues,
-        plan=None if proposal is None else build_plan(proposal),
+        plan=plan,
     )
     if comparison is not None:
         document["comparison"] = comparison
