@@ -16,17 +16,17 @@ from auditor.capture.record import SLACK, Int64Column
 MAX_RECORD_OCTETS = 1 << 20
 # A block that is no packet may be longer (names, keys, journal entries); one beyond this is damaged.
 MAX_BLOCK_OCTETS = 1 << 24
-# Room before a window that was read ahead, for the record that the window before it cut; a longer rest is
-# joined in a new window.
+# Room in each window for the record that the one before it cut; a longer rest is joined in a new window.
 REST_OCTETS = 1 << 18
 
 
 class _Window:
     """Octets in memory, and the views of them that were made so far."""
 
-    __slots__ = ("octets", "view", "views")
+    __slots__ = ("octets", "room", "view", "views")
 
     def __init__(self, room: int) -> None:
+        self.room = room
         self.octets = bytearray(room + SLACK)
         self.view = memoryview(self.octets)
         self.views: dict[int, npt.NDArray[Any]] = {}
@@ -41,27 +41,23 @@ class RollingBuffer:
     a second window while the first is worked on; reading, decompressing and
     hashing let go of the interpreter, so that on two cores they cost no time.
     A source that may never give its next octets (a pipe) is not read ahead: the
-    program could not end while the thread waits.
+    program could not end while the thread waits.  Windows end at the same places
+    either way: each adds ``step`` octets to the rest of the one before.
     """
 
-    def __init__(self, source: OctetSource, capacity: int, *, ahead: bool = False) -> None:
+    def __init__(self, source: OctetSource, step: int, *, ahead: bool = False) -> None:
         self.source = source
         self.base = 0
         self.start = 0
         self.end = 0
         self.at_end = False
         """The file holds nothing past ``end``."""
-        self._rest = REST_OCTETS if ahead else 0
+        self._step = step
         self._ahead = ahead
         self._pool: ThreadPoolExecutor | None = None
         self._filling: Future[int] | None = None
+        self._window = _Window(REST_OCTETS + step)
         self._spare: _Window | None = None
-        self._allocate(capacity)
-
-    def _allocate(self, capacity: int) -> None:
-        self.capacity = capacity
-        self._window = _Window(self._rest + capacity)
-        self._spare = None
 
     @property
     def buffer(self) -> bytearray:
@@ -93,25 +89,27 @@ class RollingBuffer:
         return self.end - self.start >= octets
 
     def _fill(self, octets: int) -> None:
-        """Move what is held to the front and fill up what is behind it."""
+        """Move what is held to the front and read on behind it."""
         self.source.settle()
-        held, old = self.end - self.start, self._window
-        if octets > self.capacity:
-            self._allocate(octets + self.capacity)
-            self._window.view[:held] = old.view[self.start : self.end]
+        held, window = self.end - self.start, self._window
+        # What follows a long record is read with it: only there shows whether its length was true.
+        wanted = self._step if octets <= held + self._step else self._step + octets - held
+        if held + wanted > window.room:
+            self._window = _Window(held + wanted)
+            self._window.view[:held] = window.view[self.start : self.end]
         elif self.start:
-            old.octets[:held] = old.octets[self.start : self.end]
+            window.octets[:held] = window.octets[self.start : self.end]
         self.base += self.start
-        read = self.source.fill(self._window.view[held : self.capacity])
+        read = self.source.fill(self._window.view[held : held + wanted])
         self.start, self.end = 0, held + read
-        self.at_end = self.end < self.capacity
+        self.at_end = read < wanted
 
     def _begin_ahead(self) -> None:
         if self._pool is None:
             self._pool = ThreadPoolExecutor(1, "read-ahead")
         if self._spare is None:
-            self._spare = _Window(self._rest + self.capacity)
-        room = self._spare.view[self._rest : self._rest + self.capacity]
+            self._spare = _Window(REST_OCTETS + self._step)
+        room = self._spare.view[REST_OCTETS : REST_OCTETS + self._step]
         self._filling = self._pool.submit(self.source.fill, room)
 
     def _take_ahead(self) -> None:
@@ -120,19 +118,18 @@ class RollingBuffer:
             return
         filling, self._filling = self._filling, None
         read = filling.result()
-        self.at_end = read < self.capacity
+        self.at_end = read < self._step
         held, position = self.end - self.start, self.position
         old, new = self._window, self._spare
         rest = old.view[self.start : self.end]
-        if held <= self._rest:
-            new.view[self._rest - held : self._rest] = rest
+        if held <= REST_OCTETS:
+            new.view[REST_OCTETS - held : REST_OCTETS] = rest
             self._window, self._spare = new, old
-            self.start, self.end = self._rest - held, self._rest + read
+            self.start, self.end = REST_OCTETS - held, REST_OCTETS + read
         else:
-            self.source.settle()
-            self._allocate(held + self.capacity)
+            self._window = _Window(held + self._step)
             self._window.view[:held] = rest
-            self._window.view[held : held + read] = new.view[self._rest : self._rest + read]
+            self._window.view[held : held + read] = new.view[REST_OCTETS : REST_OCTETS + read]
             self.start, self.end = 0, held + read
         self.base = position - self.start
 

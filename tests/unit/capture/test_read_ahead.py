@@ -7,6 +7,7 @@ and hashlib.  Standards: draft-ietf-opsawg-pcap section 5, draft-ietf-opsawg-pca
 
 import gzip
 import hashlib
+import io
 import os
 import random
 import threading
@@ -69,6 +70,20 @@ def test_gives_what_a_pipe_gives(tmp_path, octets, batch):
     assert facts == piped_facts
     assert facts.sha256 == hashlib.sha256(octets).hexdigest()
     assert facts.octets == len(octets)
+
+
+@pytest.mark.parametrize("octets", FILES)
+@pytest.mark.parametrize("batch", [1000, 70_001, 1 << 19])
+def test_windows_end_where_those_of_a_pipe_end(tmp_path, octets, batch):
+    """What later stages count by window must not hang on how the octets came: same input, same report."""
+    path = tmp_path / "recording"
+    path.write_bytes(octets)
+
+    with (
+        open_capture(path, batch_octets=batch) as of_file,
+        open_capture(io.BytesIO(octets), batch_octets=batch) as of_pipe,
+    ):
+        assert [len(chunk) for chunk in of_file] == [len(chunk) for chunk in of_pipe]
 
 
 def test_all_records_of_a_sound_file(tmp_path):
