@@ -121,8 +121,12 @@ def _load(name: str) -> None:
         from scapy.layers import dhcp, dns, http, inet, inet6, l2  # noqa: F401
     elif name == "decompressor":
         import zstandard  # noqa: F401
-    else:
-        import numpy as np  # noqa: F401
+    elif name == "core":
+        from auditor.capture import reader  # noqa: F401
+        from auditor.flows import table  # noqa: F401
+        from auditor.packets import decode  # noqa: F401
+    elif name == "audit":
+        import auditor.pipeline  # noqa: F401
 
 
 def main() -> None:
