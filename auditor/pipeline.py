@@ -24,7 +24,7 @@ from auditor.dissect.dispatch import Dispatcher
 from auditor.dissect.message import Envelope, Issue
 from auditor.errors import CaptureError, JudgementError
 from auditor.flows.duplicates import DuplicateFilter
-from auditor.flows.flow import PacketReference
+from auditor.flows.flow import FlowKey, PacketReference
 from auditor.flows.table import FlowTable
 from auditor.home.loader import load_home
 from auditor.home.model import Home
@@ -33,7 +33,7 @@ from auditor.inventory.build import InventoryBuilder
 from auditor.inventory.choose import check_chosen
 from auditor.inventory.model import Device, Inventory
 from auditor.isolation.files import render_files
-from auditor.isolation.plan import Proposal, Router, propose
+from auditor.isolation.plan import Router, propose, recommend
 from auditor.packets.batch import PacketBatch
 from auditor.packets.decode import decode_batch
 from auditor.redaction.pseudonym import derive_key
@@ -44,9 +44,10 @@ from auditor.report.evidence import HeaderKeeper, PacketHeader
 from auditor.report.moments import build_moments
 from auditor.report.not_judged import not_judged_entry, unreadable_entry
 from auditor.report.outline import Outline
-from auditor.report.plan import build_plan, tell_plan
+from auditor.report.plan import build_plan, build_plan_summary, tell_plan
 from auditor.report.result import AuditReport as AuditReport
 from auditor.report.result import CompareReport as CompareReport
+from auditor.report.result import Extras
 from auditor.report.result import PlanReport as PlanReport
 from auditor.report.story import tell_audit, tell_check
 from auditor.ruleset.evaluate import evaluate
@@ -99,14 +100,29 @@ def _audit(
     run = _read(paths, devices=devices, home=typed_home, strict=strict, progress=progress)
     judgement = evaluate(run.inventory, rule_set, typed_home)
     try:
-        proposal = _propose(run, judgement, typed_home, None)
+        best = recommend(run.inventory, judgement, typed_home, run.flows, packet_flows=run.packet_flows)
+        summary = build_plan_summary(best)
     except JudgementError:  # where nothing can be judged the report says so by itself
-        proposal = None
-    report = _report(
-        run, judgement, typed_home, reveal=reveal, tell=tell_audit, proposal=proposal, moments=True
-    )
-    told = report.document["plan"]  # the JSON of an audit leaves it to the command that asks for it
-    return replace(report, document={**report.document, "plan": None}, plan=told)
+        summary = None
+    report = _report(run, judgement, typed_home, reveal=reveal, tell=tell_audit, plan=summary)
+
+    def extras() -> Extras:
+        return _extras(run, judgement, typed_home, reveal=reveal)
+
+    # Two lines of the plan are told; the JSON of an audit leaves it to the command that asks for it.
+    return replace(report, document={**report.document, "plan": None}, extras=extras)
+
+
+def _extras(run: _Run, judgement: Judgement, home: Home, *, reveal: bool) -> Extras:
+    """What only the long report shows: all of the plan, and times for the pictures."""
+    with _rare_collections():
+        try:
+            proposal = propose(run.inventory, judgement, home, run.flows, packet_flows=run.packet_flows)
+        except JudgementError:
+            proposal = None
+        plan = None if proposal is None else build_plan(proposal)
+        shown, _ = _shown(run, judgement, home, reveal=reveal, plan=plan, moments=True)
+    return Extras(plan=shown["plan"], moments=shown["moments"])
 
 
 def plan(
@@ -134,11 +150,24 @@ def plan(
         judgement = evaluate(run.inventory, rule_set, typed_home)
         proposal, refusal = None, None
         try:
-            proposal = _propose(run, judgement, typed_home, router)
+            proposal = propose(
+                run.inventory,
+                judgement,
+                typed_home,
+                run.flows,
+                router=router,
+                packet_flows=run.packet_flows,
+            )
         except JudgementError as error:
             refusal = str(error)
     report = _report(
-        run, judgement, typed_home, reveal=reveal, tell=tell_plan, proposal=proposal, refusal=refusal
+        run,
+        judgement,
+        typed_home,
+        reveal=reveal,
+        tell=tell_plan,
+        plan=None if proposal is None else build_plan(proposal),
+        refusal=refusal,
     )
     files: dict[str, str] = {}
     if proposal is not None:
@@ -151,11 +180,6 @@ def plan(
         form="plan",
         files=files,
     )
-
-
-def _propose(run: _Run, judgement: Judgement, home: Home, router: Router | None) -> Proposal:
-    packet_flows = {packet: header.flow for packet, header in run.headers.items()}
-    return propose(run.inventory, judgement, home, run.flows, router=router, packet_flows=packet_flows)
 
 
 def compare(
@@ -295,6 +319,11 @@ class _Run:
     asked_for: tuple[str, ...]
     flows: FlowTable
 
+    @property
+    def packet_flows(self) -> dict[PacketReference, FlowKey]:
+        """The flow of each packet that evidence may name."""
+        return {packet: header.flow for packet, header in self.headers.items()}
+
 
 def _read(
     paths: PathLike | Sequence[PathLike],
@@ -346,13 +375,42 @@ def _report(
     *,
     reveal: bool,
     tell: Callable[[dict[str, Any]], Outline],
-    proposal: Proposal | None = None,
+    plan: dict[str, Any] | None = None,
+    refusal: str | None = None,
+    comparison: dict[str, Any] | None = None,
+    also_private: tuple[Device, ...] = (),
+) -> AuditReport:
+    shown, not_judged = _shown(
+        run,
+        judgement,
+        home,
+        reveal=reveal,
+        plan=plan,
+        refusal=refusal,
+        comparison=comparison,
+        also_private=also_private,
+    )
+    return AuditReport(document=shown, outline=tell(shown), not_judged=not_judged)
+
+
+def _shown(
+    run: _Run,
+    judgement: Judgement,
+    home: Home,
+    *,
+    reveal: bool,
+    plan: dict[str, Any] | None = None,
     refusal: str | None = None,
     comparison: dict[str, Any] | None = None,
     also_private: tuple[Device, ...] = (),
     moments: bool = False,
-) -> AuditReport:
-    """``also_private``: devices of another recording, whose names must not show either."""
+) -> tuple[dict[str, Any], str | None]:
+    """
+    The redacted document, and why nothing could be judged.
+
+    ``also_private``: devices of another recording, whose names must not show
+    either; ``moments``: with the times that the pictures need.
+    """
     inventory = run.inventory
     own = [unreadable_entry(error) for error in run.unreadable]
     not_judged = "; ".join(str(error) for error in run.unreadable) or None
@@ -370,7 +428,7 @@ def _report(
         could_not_see=own,
         headers=run.headers,
         input_issues=run.input_issues,
-        plan=None if proposal is None else build_plan(proposal),
+        plan=plan,
     )
     if comparison is not None:
         document["comparison"] = comparison
@@ -380,11 +438,10 @@ def _report(
     if moments:
         document["moments"] = build_moments(inventory, run.flows, home)
     shown = dict(redact(document, known, key=key, reveal=reveal, asked_for=run.asked_for))
-    told = shown.pop("moments", None)
     for entry in shown["coverage"]["could_not_see"]:
         if entry["question"] == NOTHING_JUDGED:  # the redacted wording: it may name what was asked for
             not_judged = entry["reason"] if not_judged is None else f"{entry['reason']}; {not_judged}"
-    return AuditReport(document=shown, outline=tell(shown), not_judged=not_judged, moments=told)
+    return shown, not_judged
 
 
 def _home(home: Home | PathLike | None) -> Home:

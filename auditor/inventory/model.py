@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from auditor.addresses import Address, LinkAddress
-from auditor.capture.record import CaptureFacts, CaptureIssue
 from auditor.dissect.message import Issue
 from auditor.flows.flow import PacketReference
 from auditor.inventory.facts import Fact
+
+if TYPE_CHECKING:  # brings numpy, which takes longer to load than all rules do to read and print
+    from auditor.capture.record import CaptureFacts, CaptureIssue
 
 Vantage = Literal[
     "on-path",

@@ -216,7 +216,7 @@ def _judge(bound: BoundWish, replayer: Replayer) -> tuple[WishState, str, list[F
     conversations: dict[tuple[End, End, str, int], list[tuple[FlowClass, Ruling]]] = {}
     for one in bound.classes:
         key = (one.initiator, one.responder, one.transport, one.port)
-        conversations.setdefault(key, []).append((one, replayer.rulings[one]))
+        conversations.setdefault(key, []).append((one, replayer.ruling_on(one)))
     cut: list[tuple[FlowClass, Ruling]] = []
     unknown: list[tuple[FlowClass, Ruling]] = []
     kept: list[tuple[FlowClass, Ruling]] = []

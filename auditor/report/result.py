@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from auditor.report.json import render_json
@@ -13,6 +13,16 @@ from auditor.report.text import render_text
 from auditor.report.verdict import findings_from
 
 Form = Literal["audit", "check", "plan", "compare"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Extras:
+    """What the JSON of an audit leaves out and its long report tells; redacted."""
+
+    plan: dict[str, Any] | None = None
+    """The recommended plan with its alternatives, None where there is none."""
+    moments: dict[str, Any] | None = None
+    """Times of contacts and actions for the pictures (``report.moments``)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,11 +37,8 @@ class AuditReport:
     """Why nothing could be judged, or an input could not be read; None where all could."""
     form: Form = "audit"
     """Which command it is the answer of."""
-    plan: dict[str, Any] | None = None
-    """The redacted proposal of an audit, which its JSON document leaves out and the HTML report tells."""
-
-    moments: dict[str, Any] | None = None
-    """Times of contacts and actions for the pictures, redacted (``report.moments``); no part of the JSON."""
+    extras: Callable[[], Extras] | None = field(default=None, repr=False, compare=False)
+    """Makes what only the long report shows, when it is asked for; it has passed the redaction too."""
 
     def to_json(self) -> str:
         """JSON text of the document."""
@@ -56,7 +63,8 @@ class AuditReport:
                 return pages.render_plan(self.document, self.outline)
             case "compare":
                 return pages.render_comparison(self.document, self.outline)
-        return pages.render_audit(self.document, plan=self.plan, moments=self.moments)
+        extras = Extras() if self.extras is None else self.extras()
+        return pages.render_audit(self.document, plan=extras.plan, moments=extras.moments)
 
     def findings_from(self, severity: str) -> list[dict[str, Any]]:
         """Findings that count, at or above a severity word; ``never`` gives none."""
