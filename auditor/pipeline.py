@@ -20,6 +20,7 @@ from auditor.capture.merge import open_captures
 from auditor.capture.record import CaptureIssue
 from auditor.comparison.compare import change_facts, compare_recordings
 from auditor.comparison.match import carry_names, match_devices
+from auditor.comparison.model import Refusal
 from auditor.dissect.dispatch import Dispatcher
 from auditor.dissect.message import Envelope, Issue
 from auditor.errors import CaptureError, JudgementError
@@ -131,7 +132,7 @@ def plan(
         try:
             proposal = _propose(run, judgement, typed_home, router)
         except JudgementError as error:
-            refusal = str(error)
+            refusal = Refusal(reason=str(error))
     report = _report(
         run, judgement, typed_home, reveal=reveal, tell=tell_plan, proposal=proposal, refusal=refusal
     )
@@ -193,7 +194,7 @@ def compare(
     try:
         check_chosen(first.inventory)
     except JudgementError as error:
-        refusal = f"first recording: {error}"
+        refusal = Refusal(reason=f"first recording: {error}")
     gone = tuple(
         device for device in first.inventory.devices if device.device_id not in set(matched.values())
     )
@@ -335,7 +336,7 @@ def _report(
     reveal: bool,
     tell: Callable[[dict[str, Any]], Outline],
     proposal: Proposal | None = None,
-    refusal: str | None = None,
+    refusal: Refusal | None = None,
     comparison: dict[str, Any] | None = None,
     also_private: tuple[Device, ...] = (),
 ) -> AuditReport:
@@ -347,7 +348,7 @@ def _report(
         try:
             check_chosen(inventory)
         except JudgementError as error:
-            refusal = str(error)
+            refusal = Refusal(reason=str(error))
     if refusal is not None:
         own.insert(0, _not_judged_entry(inventory, refusal))
     document = build_document(
@@ -371,14 +372,14 @@ def _report(
     return AuditReport(document=shown, outline=tell(shown), not_judged=not_judged)
 
 
-def _not_judged_entry(inventory: Inventory, reason: str) -> CouldNotSee:
+def _not_judged_entry(inventory: Inventory, refusal: Refusal) -> CouldNotSee:
     unicast = inventory.coverage.missing.get("unicast-with-device")
-    record_next = (
+    record_next = refusal.record_next or (
         unicast.record_next
         if unicast is not None
         else "record where the device's traffic passes, while it joins the network and is used"
     )
-    reason = reason.removesuffix(f"; {record_next}")  # said in the field beside it
+    reason = refusal.reason.removesuffix(f"; {record_next}")  # said in the field beside it
     return CouldNotSee(question=NOTHING_JUDGED, reason=reason, record_next=record_next)
 
 

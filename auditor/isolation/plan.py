@@ -261,13 +261,6 @@ def _capital(text: str) -> str:
 
 
 def label_devices(inventory: Inventory) -> Callable[[str], str]:
-    """A device as people know it, before any redaction: nickname, else its role and identifier."""
-    names = {
-        device.device_id: device.nickname or f"{next(iter(device.roles), 'device')} {device.device_id}"
-        for device in inventory.devices
-    }
-
-    def label(device_id: str) -> str:
-        return names.get(device_id, "another device of the home")
-
-    return label
+    """A device before any redaction: its nickname, else its identifier (named after the redaction)."""
+    names = {device.device_id: device.nickname or device.device_id for device in inventory.devices}
+    return lambda device_id: names.get(device_id, "another device of the home")

@@ -91,12 +91,12 @@ def _tries(tries: Tries | None, names: list[str]) -> Document | None:
 def tell_comparison(document: Document) -> Outline:
     """Outline of ``compare``; the first line says what is broken or lost, before anything that holds."""
     comparison = document["comparison"]
-    name = _names(document)
+    name, in_text = _names(document), traffic.naming_in_text(document)
     blocks: Outline = [Heading(1, "Before and after"), *map(Paragraph, _verdict(document))]
     if comparison["notes"]:
-        blocks.append(Items(tuple(comparison["notes"])))
+        blocks.append(Items(tuple(map(in_text, comparison["notes"]))))
     if comparison["wishes"]:
-        wishes = tuple((one["wish"], one["state"], one["because"]) for one in comparison["wishes"])
+        wishes = tuple((one["wish"], one["state"], in_text(one["because"])) for one in comparison["wishes"])
         blocks += [Heading(2, "What must go on"), Table(("Wish", "State", "Because"), wishes)]
     for state, title in TITLES.items():
         rows = [one for one in comparison["conversations"] if one["state"] == state]
@@ -106,12 +106,13 @@ def tell_comparison(document: Document) -> Outline:
         if state == "new":
             blocks.append(
                 Paragraph(
-                    "Contacts that show only now are fallbacks that the block uncovered, no deterioration. "
-                    "Extend the rule where you do not want them."
+                    "Not in the first recording: fallbacks that the block uncovered, or what the device just did "
+                    "not do then; no deterioration. Extend the rule where you do not want them."
                 )
             )
         blocks.append(Items(traffic.shown([_line(one, name) for one in rows])))
-    blocks += _findings(document, name)
+    if comparison["conversations"]:  # those of files that are no pair say nothing about a change
+        blocks += _findings(document, name)
     blocks += [
         Heading(2, "What this comparison rests on"),
         Paragraph(
@@ -141,10 +142,12 @@ def _verdict(document: Document) -> list[str]:
         lines.append(f"WISH LOST: {', '.join(lost)}.")
     if entry is not None:
         lines.append(f"WE CANNOT TELL: {wording.sentence(entry['reason'])}")
-        lines.append(f"Record next: {entry['record_next']}")
+        lines.append(wording.sentence(f"What to do: {entry['record_next']}"))
         return lines
     if not broken and any(one["proven"] for one in walled):
         lines.append(f"{wording.sentence(_families(walled))}")
+    if not broken and not any(one["state"] == "stopped" for one in walled):
+        lines.append("No attempt at the rest of the home was stopped, so that no wall is proven.")
     lines.append(
         f"Proven cut: {len(proven)}; still works: {states['works']}; new: {states['new']}; not tried: "
         f"{states['not-tried']}; not visible: {states['not-visible']}. What was not tried is not proven."
@@ -190,7 +193,8 @@ def _line(one: Document, name: Callable[[str], str]) -> str:
     port = f" port {one['port']}" if one["port"] else ""
     family = FAMILIES.get(one["family"], one["family"])
     wished = "; wished for" if one["wished"] else ""
-    return f"{ends[0]} to {ends[1]}, {one['transport']}{port}, {family}: {one['because']}{wished}"
+    mark = "PROVEN CUT: " if one["proven"] else ""
+    return f"{mark}{ends[0]} to {ends[1]}, {one['transport']}{port}, {family}: {one['because']}{wished}"
 
 
 def _findings(document: Document, name: Callable[[str], str]) -> Outline:
