@@ -18,6 +18,7 @@ from auditor.flows.flow import Flow
 from auditor.home.model import Home
 from auditor.inventory.facts import ConversationChangeFact, SeparationFact
 from auditor.inventory.model import Device, Inventory
+from auditor.inventory.prefixes import covering
 from auditor.isolation.plan import label_devices
 from auditor.units import NS_PER_SECOND
 
@@ -164,20 +165,21 @@ def _notes(before: Inventory, after: Inventory, matched: Mapping[str, str]) -> I
             )
         elif are.get(now):
             yield f"Not separated: {label(now)} shares its segment with computers, servers or phones."
-        elif _stayed(device, after.device(now)):
+        elif _stayed(before, device, after.device(now)):
             yield (
                 f"Not separated by what was recorded: {label(now)} kept its address range. "
                 "A new network name alone separates nothing."
             )
 
 
-def _stayed(before: Device, after: Device) -> bool:
-    """The same range: 24 bits of IPv4 (common practice in homes)."""
-    ranges = [
-        {bytes(one)[:15] for one in device.addresses if is_ipv4(one) and kind_of(one) in HOME_KINDS}
-        for device in (before, after)
-    ]
-    return bool(ranges[0] & ranges[1])
+def _stayed(before: Inventory, device: Device, now: Device) -> bool:
+    """Whether it has an address of a network that it was in before."""
+    networks = [one.network for one in before.prefixes]
+    were, are = (
+        {covering(networks, one) for one in each.addresses if is_ipv4(one) and kind_of(one) in HOME_KINDS}
+        for each in (device, now)
+    )
+    return bool((were & are) - {None})
 
 
 def _digests(inventory: Inventory) -> set[str]:

@@ -86,6 +86,8 @@ class IdentityCollector:
         self.resolvers: set[tuple[LinkAddress, Address]] = set()
         self.advertised_resolvers: dict[Address, None] = {}
         """Offered to everybody on the link by router advertisements (RFC 8106)."""
+        self.advertised_prefixes: dict[tuple[Address, int], None] = {}
+        """Prefix and length in bits (RFC 4861 4.6.2)."""
 
     def on_dhcp(self, envelope: Envelope, message: DhcpMessage) -> None:
         """Note names of the request, and address, resolver and router of the answer."""
@@ -154,9 +156,11 @@ class IdentityCollector:
                 host.addresses.setdefault(record.address, record.name)
 
     def on_neighbour(self, _envelope: Envelope, message: NeighbourMessage) -> None:
-        """Note the resolvers that a router advertises."""
+        """Note the resolvers and prefixes that a router advertises."""
         if len(self.advertised_resolvers) < MAX_NAMES_PER_HOST:
             self.advertised_resolvers.update(dict.fromkeys(message.resolvers))
+        if len(self.advertised_prefixes) < MAX_NAMES_PER_HOST:
+            self.advertised_prefixes.update({(one.prefix, one.length): None for one in message.prefixes})
 
     def on_membership(self, envelope: Envelope, message: GroupMembership) -> None:
         """Note which groups a host asked for."""

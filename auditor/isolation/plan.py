@@ -198,7 +198,10 @@ class _Judge:
             wishes=results,
             replay=replayer.count(wished),
             steps=write_steps(layout, self._addressing, self._label),
-            beside=beside_the_rules(layout, self._classes.families, outside),
+            beside=(
+                *(self._addressing.notes if layout.moves else ()),
+                *beside_the_rules(layout, self._classes.families, outside),
+            ),
             unknown=tuple(unknown),
             summary=("", ""),
         )

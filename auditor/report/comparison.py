@@ -106,8 +106,8 @@ def tell_comparison(document: Document) -> Outline:
         if state == "new":
             blocks.append(
                 Paragraph(
-                    "Not in the first recording: fallbacks that the block uncovered, or what the device did not "
-                    "do in those minutes; no deterioration. Extend the rule where you do not want them."
+                    "Not in the first recording: fallbacks that the block uncovered, or what the device did "
+                    "not do in those minutes; no deterioration. Extend the rule where you do not want them."
                 )
             )
         blocks.append(Items(traffic.shown([_line(one, name) for one in rows])))

@@ -43,6 +43,11 @@ class Segment:
     def __post_init__(self) -> None:
         object.__setattr__(self, "_networks", tuple(ip_network(prefix) for prefix in self.prefixes))
 
+    @property
+    def mask(self) -> bytes:
+        """Subnet mask of its IPv4 prefix, as a lease tells it (RFC 2132 3.3)."""
+        return next(ip_network(prefix) for prefix in self.prefixes if "." in prefix).netmask.packed
+
     def holds(self, address: str) -> bool:
         """Whether an address belongs to this segment."""
         there = ip_address(address)
