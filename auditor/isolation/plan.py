@@ -129,6 +129,8 @@ def propose(
         (plan for plan in plans if plan not in (recommended, cheaper, nothing)),
         key=lambda plan: (plan.layout.cost, _rank(plan)),
     )
+    recommended = _with_next(recommended, feasible)
+    nothing = recommended if nothing.layout == recommended.layout else nothing
     if router is None:
         nobody_said = (
             "Nobody said what your router can do, so everything was tried; say it with --router, or in "
@@ -147,6 +149,22 @@ def propose(
         addressing=addressing,
         inventory=inventory,
     )
+
+
+def _with_next(recommended: Plan, feasible: Iterable[Plan]) -> Plan:
+    """Where nothing is fenced off, the least that a fence would cost is said beside it."""
+    fences = [plan for plan in feasible if plan.layout.protection > recommended.layout.protection]
+    best = min(fences, key=_rank, default=None)
+    if recommended.layout.protection or best is None:
+        return recommended
+    broken = ", ".join(_broken_wishes(best)) or "none of your wishes"
+    first, second = recommended.summary
+    more = f" The next that this router can do ({best.layout.layout_id}) breaks {broken}."
+    return replace(recommended, summary=(first + more, second))
+
+
+def _broken_wishes(plan: Plan) -> list[str]:
+    return sorted({wish.keep.wish for wish in plan.wishes if wish.state == "broken"})
 
 
 def _rank(plan: Plan) -> tuple[int, ...]:
@@ -238,7 +256,7 @@ class _Judge:
 
 
 def _with_summary(plan: Plan) -> Plan:
-    broken = sorted({wish.keep.wish for wish in plan.wishes if wish.state == "broken"})
+    broken = _broken_wishes(plan)
     unknown = sorted({wish.keep.wish for wish in plan.wishes if wish.state == "unknown"})
     replay = plan.replay
     if broken:
@@ -251,10 +269,12 @@ def _with_summary(plan: Plan) -> Plan:
         first += " Nothing is fenced off by it."
     if unknown:
         first += f" Not known: {', '.join(unknown)}."
+    exposed = f" ({replay.still_exposed} of them still exposed)" if replay.still_exposed else ""
+    wished = f" ({replay.broken or 'none'} of them wished for)" if replay.cut else ""
     second = (
-        f"Exceptions: {plan.exceptions}. Of {replay.kept + replay.cut + replay.unknown} recorded flows "
-        f"{replay.kept} kept ({replay.still_exposed} still exposed), {replay.cut} cut ({replay.broken} of "
-        f"them wished for), {replay.unknown} unknown."
+        f"Tried on {replay.kept + replay.cut + replay.unknown} recorded flows: {replay.kept} go on{exposed}, "
+        f"{replay.cut} stop{wished}, {replay.unknown} not known. Exceptions in the wall: "
+        f"{plan.exceptions or 'none'}."
     )
     return replace(plan, summary=(first, second))
 

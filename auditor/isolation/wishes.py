@@ -95,7 +95,27 @@ class WishBinder:
                 for one in self._classes.tallies
                 if self._worked(one) and _is_of(one, source, destination) and self._stands_for(keep.wish, one)
             )
+            if keep.wish == "voice" and not found:
+                problem = self._unheard_voice()
         return BoundWish(keep=keep, is_assumed=is_assumed, classes=found, problem=problem)
+
+    def _unheard_voice(self) -> str:
+        """Voice that goes through a cloud is one more order inside encrypted traffic."""
+        has_cloud = any(
+            one.responder.kind == "outside"
+            and one.initiator.device_id in self._lighting
+            and self._is_remote("cloud", one)
+            for one in self._classes.tallies
+        )
+        way = (
+            "the lights keep a way to a cloud, and voice most likely comes through it"
+            if has_cloud
+            else "nor do the lights keep a way to a cloud here"
+        )
+        return (
+            f"no hub or assistant was recorded driving a light inside the home; {way}. Voice through a cloud "
+            "cannot be told apart from other encrypted traffic: wish for cloud as well, and try it by voice"
+        )
 
     def _contradiction(self, keep: Keep, source: str | None, destination: str | None) -> str | None:
         if source is not None and source == destination:
@@ -198,6 +218,10 @@ def judge_wish(bound: BoundWish, replayer: Replayer, classes: FlowClasses) -> Wi
     as soon as one of its conversations is.
     """
     state, because, named = _judge(bound, replayer)
+    if bound.keep.wish == "voice" and bound.classes:
+        because += (
+            ". This is the way through the hub; voice through a cloud cannot be told apart here: try it"
+        )
     packets = sorted({packet for one in named for packet in classes.tallies[one].packets})
     return WishResult(
         keep=bound.keep,
@@ -224,7 +248,8 @@ def _judge(bound: BoundWish, replayer: Replayer) -> tuple[WishState, str, list[F
         best = min(members, key=lambda member: _ORDER[member[1].verdict])
         {Verdict.KEPT: kept, Verdict.UNKNOWN: unknown, Verdict.CUT: cut}[best[1].verdict].append(best)
     if cut:
-        return "broken", _reasons(cut), [one for one, _ in cut]
+        rest = f"; still works: {_reasons(kept)}" if kept else ""
+        return "broken", _reasons(cut) + rest, [one for one, _ in cut]
     if unknown:
         is_relay = replayer.layout.is_relayed and bound.keep.wish == "discovery"
         return (
