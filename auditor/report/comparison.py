@@ -205,7 +205,7 @@ def _findings(document: Document, name: Callable[[str], str]) -> Outline:
         steps = " ".join(step["do"] for step in one["remediation"])
         texts.append(
             f"{one['severity'].upper()} {one['rule_id']}, {name(one['device_id'])}: {one['summary']} "
-            f"(packet {packets}) What to do: {steps}"
+            f"(packet {packets}) {one['rationale']} What to do: {steps}"
         )
     others = len(document["findings"]) - len(found)
     blocks: Outline = []

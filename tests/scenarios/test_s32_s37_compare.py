@@ -17,6 +17,7 @@ from tests.household.__main__ import CAPTURES
 from tests.household.home import (
     FILE_SERVER,
     HUB,
+    LAPTOP,
     LIGHT,
     LIGHTS,
     MOVED_LIGHT,
@@ -268,6 +269,42 @@ def test_s37_a_relayed_announcement_says_nothing_about_reach(tmp_path):
     assert not found(document)
     assert "says nothing about" in json.dumps(document)
     assert "leak" not in report.to_text().lower()
+
+
+def relay(recording):
+    """Recorded in the main network: the router passes the light's announcement on, and the app drives the light behind it."""
+    recording.at(20)
+    recording.mdns_announce(MOVED_LIGHT, relayed=True, addresses=[MOVED_LIGHT.ipv4])
+    recording.at(60)
+    app_control(recording, PHONE, MOVED_LIGHT)
+    recording.attempt(MOVED_LIGHT, FILE_SERVER, 445)
+
+
+def test_s37_a_pair_tells_a_relayed_announcement_and_judges_the_wall_by_attempts_alone(tmp_path):
+    before = flat(lambda r: (share(r), app_control(r, PHONE, LIGHT)))
+    after = on_the_path(relay, light=LAPTOP, start_ns=NEXT_EVENING_NS)
+    document, report = judged(tmp_path, before, after)
+
+    text = " ".join(report.to_text().split())
+    assert report.not_judged is None
+    assert answers(document, "announcement-relayed") >= {"found"}
+    assert states(document)[445, "ipv4"] == "stopped"
+    assert "INFO announcement-relayed" in text
+    assert "It says nothing about whether the device can be reached from there" in text
+    assert "isolation-broken" not in found(document)
+    assert "leak" not in text.lower()
+
+
+def test_s37_an_announcement_of_its_own_is_not_relayed(tmp_path):
+    """Must not: the same pair, but the light itself announces in its own segment."""
+    before = flat(share)
+    after = moved(
+        lambda r: (r.mdns_announce(MOVED_LIGHT), r.attempt(MOVED_LIGHT, FILE_SERVER, 445)),
+    )
+    document, report = judged(tmp_path, before, after)
+
+    assert answers(document, "announcement-relayed") <= {"not-found", "not-applicable"}
+    assert "announcement-relayed" not in report.to_text()
 
 
 def test_wrong_order_and_another_home_are_refused(tmp_path):
