@@ -98,8 +98,14 @@ def tell_comparison(document: Document) -> Outline:
     if comparison["wishes"]:
         wishes = tuple((one["wish"], one["state"], in_text(one["because"])) for one in comparison["wishes"])
         blocks += [Heading(2, "What must go on"), Table(("Wish", "State", "Because"), wishes)]
+    through = [one for one in comparison["conversations"] if _gets_through(one)]
+    if through:
+        blocks += [
+            Heading(2, f"Still reaches the home, and no wish asks for it ({len(through)})"),
+            Items(traffic.shown([_line(one, name) for one in through])),
+        ]
     for state, title in TITLES.items():
-        rows = [one for one in comparison["conversations"] if one["state"] == state]
+        rows = [one for one in comparison["conversations"] if one["state"] == state and one not in through]
         if not rows:
             continue
         blocks.append(Heading(2, f"{title} ({len(rows)})"))
@@ -124,6 +130,12 @@ def tell_comparison(document: Document) -> Outline:
         ),
     ]
     return blocks
+
+
+def _gets_through(one: Document) -> bool:
+    """What ``isolation-broken`` is about: begun by the device, answered by the home, wished for by nobody."""
+    is_answered = one["state"] in {"works", "new"}
+    return one["place"] == "home" and one["begun_by"] == "device" and is_answered and not one["wished"]
 
 
 def _verdict(document: Document) -> list[str]:
@@ -152,6 +164,9 @@ def _verdict(document: Document) -> list[str]:
         f"Proven cut: {len(proven)}; still works: {states['works']}; new: {states['new']}; not tried: "
         f"{states['not-tried']}; not visible: {states['not-visible']}. What was not tried is not proven."
     )
+    fates = Counter(one["state"] for one in comparison["wishes"])
+    if fates:
+        lines.append(f"Wishes: {fates['kept']} kept, {fates['lost']} lost, {fates['not-tried']} not tried.")
     return lines
 
 
@@ -159,7 +174,7 @@ def _families(rows: list[Document]) -> str:
     parts = []
     for family, word in FAMILIES.items():
         mine = [one for one in rows if one["family"] == family]
-        open_ones = [one for one in mine if one["state"] in {"works", "new"} and not one["wished"]]
+        open_ones = list(filter(_gets_through, mine))
         if open_ones:
             where = ", ".join(dict.fromkeys(f"{one['transport']} port {one['port']}" for one in open_ones))
             parts.append(f"isolation does not hold for {word} ({where} still reaches the home)")

@@ -123,6 +123,7 @@ def test_s32_the_shipped_pair_tells_what_is_proven_what_works_and_what_nobody_tr
     text = " ".join(report.to_text().split())
     assert "over IPv6 nothing was tried" in text
     assert "Proven cut: 2; still works: 5; new: 0; not tried: 1;" in text
+    assert "Wishes: 3 kept, 0 lost, 1 not tried" in text
     schema = json.loads((ROOT / "auditor/report/schema/report-1.schema.json").read_text("utf-8"))
     jsonschema.validate(document, schema)
 
@@ -173,6 +174,10 @@ def test_s33_ipv6_goes_round_the_wall(tmp_path):
     assert first_line.startswith("ISOLATION BROKEN")
     assert "does not hold for IPv6 (tcp port 445" in first_line
     assert "what was tried over IPv4 was stopped" in first_line
+    text = " ".join(done.stdout.split())
+    through = text.index("Still reaches the home, and no wish asks for it (1)")
+    assert through < text.index("tcp port 445, IPv6") < text.index("Tried and stopped (2)")
+    assert text.count("port 445, IPv6") == 1
     assert found(document) == {"isolation-holds", "isolation-broken"}
     [broken] = [one for one in document["findings"] if one["rule_id"] == "isolation-broken"]
     assert broken["severity"] == "high"
