@@ -33,6 +33,7 @@ ASSUMED: tuple[Wish, ...] = (
 """Taken as wished for where there is no home file and the recording shows them: without them the lights stop
 doing what they did.  The outside and the automatic finding of devices are not assumed."""
 WishState = Literal["kept", "broken", "needs-exception", "unknown"]
+APART = 2  # protection of a layout in which the lights begin nothing towards the main network
 REMOTE_WISHES = frozenset({"cloud", "time", "updates"})
 DEVICE_KINDS = frozenset({"device", "home"})
 CONTROLLERS = frozenset({"phone", "computer", "unknown"})
@@ -151,8 +152,8 @@ class WishBinder:
         return None
 
     def _stands_for(self, wish: Wish, one: FlowClass) -> bool:
-        if one.family == "link" or _is_error(one):
-            return False
+        if wish == "separation" or one.family == "link" or _is_error(one):
+            return False  # no flow stands for being apart: the layout is judged
         first, second = one.initiator, one.responder
         if wish in REMOTE_WISHES:
             return first.device_id in self._lighting and self._is_remote(wish, one)
@@ -233,6 +234,10 @@ def judge_wish(bound: BoundWish, replayer: Replayer, classes: FlowClasses) -> Wi
 
 
 def _judge(bound: BoundWish, replayer: Replayer) -> tuple[WishState, str, list[FlowClass]]:
+    if bound.keep.wish == "separation":
+        if replayer.layout.protection >= APART:
+            return "kept", "the lights have a segment of their own, and begin nothing towards the rest", []
+        return "broken", "the lights reach computers, servers and phones of the main network as before", []
     if bound.problem is not None:
         return "unknown", bound.problem, []
     if not bound.classes:

@@ -426,3 +426,17 @@ def test_where_nothing_is_fenced_off_the_next_plan_is_named(tmp_path):
     assert "(guest-hub-moves) breaks phone-control" in proposal.recommended.summary[0]
     fenced = propose_for(good_vantage(), tmp_path, router="vlan")
     assert "The next" not in fenced.recommended.summary[0]
+
+
+def test_a_wish_to_be_apart_is_kept_by_a_wall_alone(tmp_path):
+    """ETSI EN 303 645 5.3-15A speaks of isolating a device; stopping its way to the internet is no wall at home."""
+    proposal = propose_for(good_vantage(), tmp_path, home=DEVICES + "keep: [separation]\n")
+    assert states(proposal.recommended) == {"separation": "kept"}
+    assert proposal.recommended.layout.protection == 2
+    for layout_id in ("as-it-is", "internet-blocked", "lights-behind-second-router"):
+        plan = plan_of(proposal, layout_id)
+        assert states(plan) == {"separation": "broken"}
+        assert plan.summary[0].startswith("BREAKS separation")
+        assert plan.replay.broken == 0
+    guest = propose_for(good_vantage(), tmp_path, router="guest", home=DEVICES + "keep: [separation]\n")
+    assert guest.recommended.layout.router == "guest"
