@@ -12,7 +12,7 @@ from typing import Literal
 
 from auditor.addresses import Address, parse_address, parse_link
 from auditor.home.model import Home, Keep, Wish
-from auditor.inventory.facts import LocalContactFact, RemoteContactFact
+from auditor.inventory.facts import LocalContactFact, RemoteContactFact, ServiceFact
 from auditor.inventory.model import Inventory
 from auditor.isolation.flow_classes import ICMP_ERRORS, ICMPV6_ERRORS, End, FlowClass, FlowClasses
 from auditor.isolation.model import MAX_BECAUSE, Ruling, Verdict, WishResult
@@ -36,6 +36,8 @@ WishState = Literal["kept", "broken", "needs-exception", "unknown"]
 APART = 2  # protection of a layout in which the lights begin nothing towards the main network
 REMOTE_WISHES = frozenset({"cloud", "time", "updates"})
 DEVICE_KINDS = frozenset({"device", "home"})
+SHELLS = frozenset({"ssh", "telnet", "ftp", "tftp"})
+"""Services for maintenance, by their octets: no control of light."""
 CONTROLLERS = frozenset({"phone", "computer", "unknown"})
 """Roles of whoever steers by hand; a phone whose role could not be told is most likely among the unknown."""
 
@@ -68,6 +70,7 @@ class WishBinder:
             if roles & {"hub", "broker"} and device_id not in self._lighting
         )
         self._purposes = _remote_purposes(inventory)
+        self._shells = _shells(inventory)
         self._local_time = _local_ports(inventory, "time")
 
     def bind(self) -> tuple[BoundWish, ...]:
@@ -179,6 +182,8 @@ class WishBinder:
             return first.device_id in self._lighting and second.device_id in self.hubs
         if second.device_id not in self._lighting or first.kind not in DEVICE_KINDS:
             return False
+        if (second.device_id, one.transport, one.port) in self._shells:
+            return False  # nobody steers light by a shell: a plan opens none for a wish
         if wish in {"hub-controls-light", "voice"}:
             return first.device_id in self.hubs
         return self._steers_by_hand(first)
@@ -304,6 +309,14 @@ def _remote_purposes(inventory: Inventory) -> dict[tuple[Address, str, int], str
             if purposes.get(key, "other") == "other":
                 purposes[key] = fact.purpose
     return purposes
+
+
+def _shells(inventory: Inventory) -> set[tuple[str, str, int]]:
+    return {
+        (fact.device_id, fact.transport, fact.port)
+        for fact in inventory.facts.get("service", ())
+        if isinstance(fact, ServiceFact) and fact.application_protocol in SHELLS
+    }
 
 
 def _local_ports(inventory: Inventory, purpose: str) -> set[tuple[str, int]]:

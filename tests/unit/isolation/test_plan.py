@@ -19,7 +19,7 @@ from tests.household.home import FILE_SERVER, HUB, LAPTOP, LIGHT, MOVED_LIGHT, P
 from tests.household.messages import e131, http_request
 from tests.household.sessions import stored
 from tests.household.stories import after_isolation, good_vantage, hub_polling, laptop_on_wifi, quiet_and_good
-from tests.isolation_households import FINE, STATE, both_families, propose_for
+from tests.isolation_households import CAPTURES, FINE, STATE, both_families, propose_for
 from tests.scenarios.support import cloud_session, on_the_path
 
 DEVICES = """
@@ -440,3 +440,19 @@ def test_a_wish_to_be_apart_is_kept_by_a_wall_alone(tmp_path):
         assert plan.replay.broken == 0
     guest = propose_for(good_vantage(), tmp_path, router="guest", home=DEVICES + "keep: [separation]\n")
     assert guest.recommended.layout.router == "guest"
+
+
+def test_no_shell_is_opened_for_control_by_hand(tmp_path):
+    """Must not: Telnet, SSH and FTP of the demonstration (RFC 854, RFC 4253, RFC 959) held open by phone-control."""
+    proposal = propose_for(
+        CAPTURES / "everything-speaks.pcapng",
+        tmp_path,
+        home=(CAPTURES / "everything-speaks.home.yaml").read_text("utf-8"),
+        router="vlan",
+        devices=(),
+    )
+    opened_ports = {port for way in opened(plan_of(proposal, "vlan")) for port in way[4:]}
+    assert 80 in opened_ports
+    recorded = {one.port for one, tally in proposal.classes.tallies.items() if tally.answered}
+    assert {21, 23, 2222} <= recorded
+    assert not {21, 23, 2222} & opened_ports
