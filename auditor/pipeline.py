@@ -20,6 +20,7 @@ from auditor.capture.merge import open_captures
 from auditor.capture.record import CaptureIssue
 from auditor.comparison.compare import change_facts, compare_recordings
 from auditor.comparison.match import carry_names, match_devices
+from auditor.comparison.model import Refusal
 from auditor.dissect.dispatch import Dispatcher
 from auditor.dissect.message import Envelope, Issue
 from auditor.errors import CaptureError, JudgementError
@@ -159,7 +160,7 @@ def plan(
                 packet_flows=run.packet_flows,
             )
         except JudgementError as error:
-            refusal = str(error)
+            refusal = Refusal(reason=str(error))
     report = _report(
         run,
         judgement,
@@ -226,7 +227,7 @@ def compare(
     try:
         check_chosen(first.inventory)
     except JudgementError as error:
-        refusal = f"first recording: {error}"
+        refusal = Refusal(reason=f"first recording: {error}")
     gone = tuple(
         device for device in first.inventory.devices if device.device_id not in set(matched.values())
     )
@@ -376,7 +377,7 @@ def _report(
     reveal: bool,
     tell: Callable[[dict[str, Any]], Outline],
     plan: dict[str, Any] | None = None,
-    refusal: str | None = None,
+    refusal: Refusal | None = None,
     comparison: dict[str, Any] | None = None,
     also_private: tuple[Device, ...] = (),
 ) -> AuditReport:
@@ -400,7 +401,7 @@ def _shown(
     *,
     reveal: bool,
     plan: dict[str, Any] | None = None,
-    refusal: str | None = None,
+    refusal: Refusal | None = None,
     comparison: dict[str, Any] | None = None,
     also_private: tuple[Device, ...] = (),
     moments: bool = False,
@@ -418,7 +419,7 @@ def _shown(
         try:
             check_chosen(inventory)
         except JudgementError as error:
-            refusal = str(error)
+            refusal = Refusal(reason=str(error))
     if refusal is not None:
         own.insert(0, not_judged_entry(inventory, refusal))
     document = build_document(

@@ -104,6 +104,8 @@ def propose(
         (plan for plan in plans if plan not in (recommended, cheaper, nothing)),
         key=lambda plan: (plan.layout.cost, _rank(plan)),
     )
+    recommended = _with_next(recommended, feasible)
+    nothing = recommended if nothing.layout == recommended.layout else nothing
     if router is None:
         nobody_said = (
             "Nobody said what your router can do, so everything was tried; say it with --router, or in "
@@ -140,7 +142,23 @@ def recommend(
     """
     setting = _Setting(inventory, judgement, home, flows, packet_flows or {})
     trials = [setting.try_out(layout) for layout in setting.layouts() if _is_feasible(layout, home.router)]
-    return setting.plan(min(trials, key=_rank))
+    return _with_next(setting.plan(min(trials, key=_rank)), trials)
+
+
+def _with_next(recommended: Plan, feasible: Iterable[Plan | _Trial]) -> Plan:
+    """Where nothing is fenced off, the least that a fence would cost is said beside it."""
+    fences = [plan for plan in feasible if plan.layout.protection > recommended.layout.protection]
+    best = min(fences, key=_rank, default=None)
+    if recommended.layout.protection or best is None:
+        return recommended
+    broken = ", ".join(_broken_wishes(best)) or "none of your wishes"
+    first, second = recommended.summary
+    more = f" The next that this router can do ({best.layout.layout_id}) breaks {broken}."
+    return replace(recommended, summary=(first + more, second))
+
+
+def _broken_wishes(plan: Plan | _Trial) -> list[str]:
+    return sorted({wish.keep.wish for wish in plan.wishes if wish.state == "broken"})
 
 
 def _is_feasible(layout: Layout, router: Router | None) -> bool:
@@ -233,7 +251,10 @@ class _Setting:
             wishes=results,
             replay=replayer.count(wished),
             steps=write_steps(layout, self.addressing, self._label),
-            beside=beside_the_rules(layout, self.classes.families, outside),
+            beside=(
+                *(self.addressing.notes if layout.moves else ()),
+                *beside_the_rules(layout, self.classes.families, outside),
+            ),
             unknown=tuple(unknown),
             summary=("", ""),
         )
@@ -270,7 +291,7 @@ class _Setting:
 
 
 def _with_summary(plan: Plan) -> Plan:
-    broken = sorted({wish.keep.wish for wish in plan.wishes if wish.state == "broken"})
+    broken = _broken_wishes(plan)
     unknown = sorted({wish.keep.wish for wish in plan.wishes if wish.state == "unknown"})
     replay = plan.replay
     if broken:
@@ -283,10 +304,12 @@ def _with_summary(plan: Plan) -> Plan:
         first += " Nothing is fenced off by it."
     if unknown:
         first += f" Not known: {', '.join(unknown)}."
+    exposed = f" ({replay.still_exposed} of them still exposed)" if replay.still_exposed else ""
+    wished = f" ({replay.broken or 'none'} of them wished for)" if replay.cut else ""
     second = (
-        f"Exceptions: {plan.exceptions}. Of {replay.kept + replay.cut + replay.unknown} recorded flows "
-        f"{replay.kept} kept ({replay.still_exposed} still exposed), {replay.cut} cut ({replay.broken} of "
-        f"them wished for), {replay.unknown} unknown."
+        f"Tried on {replay.kept + replay.cut + replay.unknown} recorded flows: {replay.kept} go on{exposed}, "
+        f"{replay.cut} stop{wished}, {replay.unknown} not known. Exceptions in the wall: "
+        f"{plan.exceptions or 'none'}."
     )
     return replace(plan, summary=(first, second))
 
@@ -296,13 +319,6 @@ def _capital(text: str) -> str:
 
 
 def label_devices(inventory: Inventory) -> Callable[[str], str]:
-    """A device as people know it, before any redaction: nickname, else its role and identifier."""
-    names = {
-        device.device_id: device.nickname or f"{next(iter(device.roles), 'device')} {device.device_id}"
-        for device in inventory.devices
-    }
-
-    def label(device_id: str) -> str:
-        return names.get(device_id, "another device of the home")
-
-    return label
+    """A device before any redaction: its nickname, else its identifier (named after the redaction)."""
+    names = {device.device_id: device.nickname or device.device_id for device in inventory.devices}
+    return lambda device_id: names.get(device_id, "another device of the home")

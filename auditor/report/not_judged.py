@@ -4,20 +4,21 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from auditor.comparison.model import Refusal
 from auditor.errors import CaptureError
 from auditor.inventory.model import CouldNotSee, Inventory
 from auditor.report.document import NOTHING_JUDGED
 
 
-def not_judged_entry(inventory: Inventory, reason: str) -> CouldNotSee:
-    """Nothing of the chosen devices could be judged, because of ``reason``."""
+def not_judged_entry(inventory: Inventory, refusal: Refusal) -> CouldNotSee:
+    """Nothing of the chosen devices could be judged."""
     unicast = inventory.coverage.missing.get("unicast-with-device")
-    record_next = (
+    record_next = refusal.record_next or (
         unicast.record_next
         if unicast is not None
         else "record where the device's traffic passes, while it joins the network and is used"
     )
-    reason = reason.removesuffix(f"; {record_next}")  # said in the field beside it
+    reason = refusal.reason.removesuffix(f"; {record_next}")  # said in the field beside it
     return CouldNotSee(question=NOTHING_JUDGED, reason=reason, record_next=record_next)
 
 

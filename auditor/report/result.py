@@ -10,7 +10,7 @@ from auditor.report.json import render_json
 from auditor.report.markdown import render_markdown
 from auditor.report.outline import Outline
 from auditor.report.text import render_text
-from auditor.report.verdict import findings_from
+from auditor.report.verdict import findings_from, nothing_judged
 
 Form = Literal["audit", "check", "plan", "compare"]
 
@@ -90,6 +90,11 @@ class CompareReport(AuditReport):
     def is_broken(self) -> bool:
         """The judged devices still reach what no wish asks for."""
         return any(one["rule_id"] == "isolation-broken" for one in self.document["findings"])
+
+    @property
+    def is_refused(self) -> bool:
+        """Nothing could be compared: no pair, or nothing was tried in the second recording."""
+        return nothing_judged(self.document) is not None
 
     @property
     def wishes_lost(self) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable
 from typing import Any
 
@@ -32,6 +33,28 @@ def names_of(document: Document) -> Callable[[str], str]:
         return names.get(identifier) or fixed.get(identifier, identifier)
 
     return name
+
+
+def naming_in_text(document: Document) -> Callable[[str], str]:
+    """
+    Puts names into sentences that hold identifiers.
+
+    Sentences of a plan or comparison are made before the redaction, which knows
+    devices by their identifiers; an own device is named only afterwards.
+    """
+    name = names_of(document)
+    called: dict[str, str] = {}
+    for device in document["devices"]:
+        identifier = device["device_id"]
+        known = name(identifier)
+        if known == identifier and identifier.startswith("dev-"):  # a pseudonym says its role by itself
+            role = next((role for role in device["roles"] if role != "unknown"), "device")
+            known = f"{role} {identifier}"
+        called[identifier] = known
+    if not called:
+        return str
+    pattern = re.compile(rf"(?<![\w(-])({'|'.join(map(re.escape, sorted(called)))})(?![\w-])")
+    return lambda text: pattern.sub(lambda found: called[found[1]], text)
 
 
 def devices_section(document: Document) -> Outline:
