@@ -8,43 +8,28 @@ by the length of the recording.
 
 from __future__ import annotations
 
-import gc
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
-from auditor import __version__
 from auditor.capture.merge import open_captures
-from auditor.capture.record import CaptureIssue
 from auditor.comparison.compare import change_facts, compare_recordings
 from auditor.comparison.match import carry_names, match_devices
 from auditor.comparison.model import Refusal
 from auditor.dissect.dispatch import Dispatcher
 from auditor.dissect.message import Envelope, Issue
-from auditor.errors import CaptureError, JudgementError
+from auditor.errors import JudgementError
 from auditor.flows.duplicates import DuplicateFilter
-from auditor.flows.flow import FlowKey, PacketReference
 from auditor.flows.table import FlowTable
-from auditor.home.loader import load_home
 from auditor.home.model import Home
-from auditor.inputs import STANDARD_INPUT, PathLike, count_octets, find_sources, part_readable
-from auditor.inventory.build import InventoryBuilder
+from auditor.inputs import STANDARD_INPUT, PathLike, find_sources
 from auditor.inventory.choose import check_chosen
-from auditor.inventory.model import Device, Inventory
 from auditor.isolation.files import render_files
 from auditor.isolation.plan import Router, propose, recommend
 from auditor.packets.batch import PacketBatch
 from auditor.packets.decode import decode_batch
-from auditor.redaction.pseudonym import derive_key
-from auditor.redaction.redact import redact
 from auditor.report.comparison import build_comparison, tell_comparison
-from auditor.report.document import EMPTY_JUDGEMENT, NOTHING_JUDGED, build_document
-from auditor.report.evidence import HeaderKeeper, PacketHeader
-from auditor.report.moments import build_moments
-from auditor.report.not_judged import not_judged_entry, unreadable_entry
-from auditor.report.outline import Outline
+from auditor.report.document import EMPTY_JUDGEMENT
 from auditor.report.plan import build_plan, build_plan_summary, tell_plan
 from auditor.report.result import AuditReport as AuditReport
 from auditor.report.result import CompareReport as CompareReport
@@ -55,12 +40,7 @@ from auditor.ruleset.evaluate import evaluate
 from auditor.ruleset.finding import Judgement
 from auditor.ruleset.loader import load_rules
 from auditor.ruleset.model import RuleSet
-
-COLLECTION_OBJECTS = 100_000
-"""Objects more than there were, before cycles are looked for: at some hundred octets each 10 MB."""
-
-Progress = Callable[[int, int | None], None]
-"""Called with octets read so far and octets in all, None where that is unknown."""
+from auditor.run import Progress, Run, rare_collections, read_run, report_run, shown_document, typed_home
 
 
 def audit(
@@ -82,47 +62,47 @@ def audit(
     ``CaptureError`` where nothing could be read; a recording that is readable
     but cannot be judged gives a report with ``not_judged``.
     """
-    typed_home = _home(home)
+    given_home = typed_home(home)
     rule_set = load_rules([Path(folder) for folder in rules])
-    with _rare_collections():
-        return _audit(paths, devices, typed_home, rule_set, reveal=reveal, strict=strict, progress=progress)
+    with rare_collections():
+        return _audit(paths, devices, given_home, rule_set, reveal=reveal, strict=strict, progress=progress)
 
 
 def _audit(
     paths: PathLike | Sequence[PathLike],
     devices: Sequence[str],
-    typed_home: Home,
+    given_home: Home,
     rule_set: RuleSet,
     *,
     reveal: bool,
     strict: bool,
     progress: Progress | None,
 ) -> AuditReport:
-    run = _read(paths, devices=devices, home=typed_home, strict=strict, progress=progress)
-    judgement = evaluate(run.inventory, rule_set, typed_home)
+    run = read_run(paths, devices=devices, home=given_home, strict=strict, progress=progress)
+    judgement = evaluate(run.inventory, rule_set, given_home)
     try:
-        best = recommend(run.inventory, judgement, typed_home, run.flows, packet_flows=run.packet_flows)
+        best = recommend(run.inventory, judgement, given_home, run.flows, packet_flows=run.packet_flows)
         summary = build_plan_summary(best)
     except JudgementError:  # where nothing can be judged the report says so by itself
         summary = None
-    report = _report(run, judgement, typed_home, reveal=reveal, tell=tell_audit, plan=summary)
+    report = report_run(run, judgement, given_home, reveal=reveal, tell=tell_audit, plan=summary)
 
     def extras() -> Extras:
-        return _extras(run, judgement, typed_home, reveal=reveal)
+        return _extras(run, judgement, given_home, reveal=reveal)
 
     # Two lines of the plan are told; the JSON of an audit leaves it to the command that asks for it.
     return replace(report, document={**report.document, "plan": None}, extras=extras)
 
 
-def _extras(run: _Run, judgement: Judgement, home: Home, *, reveal: bool) -> Extras:
+def _extras(run: Run, judgement: Judgement, home: Home, *, reveal: bool) -> Extras:
     """What only the long report shows: all of the plan, and times for the pictures."""
-    with _rare_collections():
+    with rare_collections():
         try:
             proposal = propose(run.inventory, judgement, home, run.flows, packet_flows=run.packet_flows)
         except JudgementError:
             proposal = None
         plan = None if proposal is None else build_plan(proposal)
-        shown, _ = _shown(run, judgement, home, reveal=reveal, plan=plan, moments=True)
+        shown, _ = shown_document(run, judgement, home, reveal=reveal, plan=plan, moments=True)
     return Extras(plan=shown["plan"], moments=shown["moments"])
 
 
@@ -144,27 +124,27 @@ def plan(
     Errors as for ``audit``; a recording of the wrong place gives a report with
     ``not_judged`` and no plan.
     """
-    typed_home = _home(home)
+    given_home = typed_home(home)
     rule_set = load_rules([Path(folder) for folder in rules])
-    with _rare_collections():
-        run = _read(paths, devices=devices, home=typed_home, strict=strict, progress=progress)
-        judgement = evaluate(run.inventory, rule_set, typed_home)
+    with rare_collections():
+        run = read_run(paths, devices=devices, home=given_home, strict=strict, progress=progress)
+        judgement = evaluate(run.inventory, rule_set, given_home)
         proposal, refusal = None, None
         try:
             proposal = propose(
                 run.inventory,
                 judgement,
-                typed_home,
+                given_home,
                 run.flows,
                 router=router,
                 packet_flows=run.packet_flows,
             )
         except JudgementError as error:
             refusal = Refusal(reason=str(error))
-    report = _report(
+    report = report_run(
         run,
         judgement,
-        typed_home,
+        given_home,
         reveal=reveal,
         tell=tell_plan,
         plan=None if proposal is None else build_plan(proposal),
@@ -202,27 +182,27 @@ def compare(
     ``audit``; files in the wrong order, of different homes, or without any
     attempt in the second give a report with ``not_judged``.
     """
-    typed_home = _home(home)
+    given_home = typed_home(home)
     rule_set = load_rules([Path(folder) for folder in rules])
-    with _rare_collections():
-        first = _read(before, devices=devices, home=typed_home, strict=strict, progress=progress)
+    with rare_collections():
+        first = read_run(before, devices=devices, home=given_home, strict=strict, progress=progress)
         lights = tuple(device.device_id for device in first.inventory.devices if device.is_chosen)
-        second = _read(after, devices=devices or lights, home=typed_home, strict=strict, progress=progress)
+        second = read_run(after, devices=devices or lights, home=given_home, strict=strict, progress=progress)
         matched = match_devices(first.inventory, second.inventory)
         wanted = tuple(new for new, old in matched.items() if old in lights)
         chosen = {device.device_id for device in second.inventory.devices if device.is_chosen}
         if (
             set(wanted) - chosen and after != STANDARD_INPUT
         ):  # told by its name alone: it has another id there
-            second = _read(after, devices=wanted, home=typed_home, strict=strict, progress=progress)
+            second = read_run(after, devices=wanted, home=given_home, strict=strict, progress=progress)
             matched = match_devices(first.inventory, second.inventory)
         inventory = carry_names(first.inventory, second.inventory, matched)
         if not devices and any(device.is_chosen for device in inventory.devices):
             inventory = replace(inventory, not_in_recording=())  # told beside the rows, one by one
-        comparison = compare_recordings(first.inventory, first.flows, inventory, second.flows, typed_home)
+        comparison = compare_recordings(first.inventory, first.flows, inventory, second.flows, given_home)
         facts = {**inventory.facts, "conversation-change": change_facts(comparison, inventory)}
         inventory = replace(inventory, facts=facts)
-        judgement = evaluate(inventory, rule_set, typed_home)
+        judgement = evaluate(inventory, rule_set, given_home)
     refusal = comparison.refusal
     try:
         check_chosen(first.inventory)
@@ -231,10 +211,10 @@ def compare(
     gone = tuple(
         device for device in first.inventory.devices if device.device_id not in set(matched.values())
     )
-    report = _report(
+    report = report_run(
         replace(second, inventory=inventory, unreadable=(*first.unreadable, *second.unreadable)),
         judgement,
-        typed_home,
+        given_home,
         reveal=reveal,
         tell=tell_comparison,
         refusal=refusal,
@@ -256,9 +236,9 @@ def check(
     progress: Progress | None = None,
 ) -> AuditReport:
     """Tell what recordings can and cannot show, without running a rule; errors as for ``audit``."""
-    typed_home = _home(home)
-    run = _read(paths, devices=devices, home=typed_home, strict=strict, progress=progress)
-    report = _report(run, EMPTY_JUDGEMENT, typed_home, reveal=reveal, tell=tell_check)
+    given_home = typed_home(home)
+    run = read_run(paths, devices=devices, home=given_home, strict=strict, progress=progress)
+    report = report_run(run, EMPTY_JUDGEMENT, given_home, reveal=reveal, tell=tell_check)
     return replace(report, form="check")
 
 
@@ -289,163 +269,3 @@ def read_messages(path: PathLike | Sequence[PathLike], *, strict: bool = False) 
     for batch in open_capture(path):
         yield from dispatcher.feed(batch, duplicates.mark(batch))
     yield from dispatcher.finish()
-
-
-@contextmanager
-def _rare_collections() -> Iterator[None]:
-    """
-    Let the collector of reference cycles run seldom.
-
-    What a run makes lives until its end and holds no cycles but those of
-    exceptions that were caught; looking through all of it each 700 objects took
-    a quarter of the time.  The interpreter's own setting comes back afterwards.
-    """
-    before = gc.get_threshold()
-    if not before[0]:  # the caller has put it out
-        yield
-        return
-    gc.set_threshold(max(before[0], COLLECTION_OBJECTS), *before[1:])
-    try:
-        yield
-    finally:
-        gc.set_threshold(*before)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Run:
-    inventory: Inventory
-    unreadable: tuple[CaptureError, ...]
-    headers: Mapping[PacketReference, PacketHeader]
-    input_issues: tuple[CaptureIssue, ...]
-    asked_for: tuple[str, ...]
-    flows: FlowTable
-
-    @property
-    def packet_flows(self) -> dict[PacketReference, FlowKey]:
-        """The flow of each packet that evidence may name."""
-        return {packet: header.flow for packet, header in self.headers.items()}
-
-
-def _read(
-    paths: PathLike | Sequence[PathLike],
-    *,
-    devices: Sequence[str],
-    home: Home,
-    strict: bool,
-    progress: Progress | None,
-) -> _Run:
-    sources, unreadable = part_readable(find_sources(paths))
-    total = count_octets(sources)
-    flows = FlowTable()
-    duplicates = DuplicateFilter()
-    dispatcher = Dispatcher(strict=strict)
-    builder = InventoryBuilder(home=home, chosen=tuple(devices))
-    observe = builder.observe
-    keeper = HeaderKeeper()
-    with open_captures(sources) as captures:
-        for chunk in captures:
-            batch = decode_batch(chunk)
-            is_duplicate = duplicates.mark(batch)
-            flows.add(batch, is_duplicate)
-            builder.observe_batch(batch)
-            items = dispatcher.feed(batch, is_duplicate)
-            keeper.keep(items)
-            for item in items:
-                observe(item)
-            if progress is not None:
-                progress(captures.octets_read, total)
-        items = dispatcher.finish()
-        keeper.keep(items)
-        for item in items:
-            observe(item)
-        inventory = builder.build(flows, captures.facts, unclaimed=dispatcher.unclaimed)
-    return _Run(
-        inventory=inventory,
-        unreadable=unreadable,
-        headers=keeper.headers,
-        input_issues=captures.issues,
-        asked_for=tuple(devices),
-        flows=flows,
-    )
-
-
-def _report(
-    run: _Run,
-    judgement: Judgement,
-    home: Home,
-    *,
-    reveal: bool,
-    tell: Callable[[dict[str, Any]], Outline],
-    plan: dict[str, Any] | None = None,
-    refusal: Refusal | None = None,
-    comparison: dict[str, Any] | None = None,
-    also_private: tuple[Device, ...] = (),
-) -> AuditReport:
-    shown, not_judged = _shown(
-        run,
-        judgement,
-        home,
-        reveal=reveal,
-        plan=plan,
-        refusal=refusal,
-        comparison=comparison,
-        also_private=also_private,
-    )
-    return AuditReport(document=shown, outline=tell(shown), not_judged=not_judged)
-
-
-def _shown(
-    run: _Run,
-    judgement: Judgement,
-    home: Home,
-    *,
-    reveal: bool,
-    plan: dict[str, Any] | None = None,
-    refusal: Refusal | None = None,
-    comparison: dict[str, Any] | None = None,
-    also_private: tuple[Device, ...] = (),
-    moments: bool = False,
-) -> tuple[dict[str, Any], str | None]:
-    """
-    The redacted document, and why nothing could be judged.
-
-    ``also_private``: devices of another recording, whose names must not show
-    either; ``moments``: with the times that the pictures need.
-    """
-    inventory = run.inventory
-    own = [unreadable_entry(error) for error in run.unreadable]
-    not_judged = "; ".join(str(error) for error in run.unreadable) or None
-    if refusal is None:
-        try:
-            check_chosen(inventory)
-        except JudgementError as error:
-            refusal = Refusal(reason=str(error))
-    if refusal is not None:
-        own.insert(0, not_judged_entry(inventory, refusal))
-    document = build_document(
-        inventory,
-        judgement,
-        tool_version=__version__,
-        could_not_see=own,
-        headers=run.headers,
-        input_issues=run.input_issues,
-        plan=plan,
-    )
-    if comparison is not None:
-        document["comparison"] = comparison
-    digests = [summary.facts.sha256 for summary in inventory.captures]
-    key = derive_key(home.pseudonym_key, digests)
-    known = replace(inventory, devices=(*inventory.devices, *also_private)) if also_private else inventory
-    if moments:
-        document["moments"] = build_moments(inventory, run.flows, home)
-    shown = dict(redact(document, known, key=key, reveal=reveal, asked_for=run.asked_for))
-    for entry in shown["coverage"]["could_not_see"]:
-        if entry["question"] == NOTHING_JUDGED:  # the redacted wording: it may name what was asked for
-            not_judged = entry["reason"] if not_judged is None else f"{entry['reason']}; {not_judged}"
-    return shown, not_judged
-
-
-def _home(home: Home | PathLike | None) -> Home:
-    if home is None:
-        return Home()
-    return home if isinstance(home, Home) else load_home(Path(home))

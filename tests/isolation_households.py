@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import auditor
-from auditor import pipeline
 from auditor.isolation.plan import Proposal, Router, propose
 from auditor.ruleset.evaluate import evaluate
 from auditor.ruleset.loader import load_rules
+from auditor.run import read_run, typed_home
 from tests.builders import Recording
 from tests.household.home import CLOUD, FILE_SERVER, HUB, LIGHT, PHONE, TIME_SERVER, TWIN
 from tests.household.messages import http_request, http_response
@@ -58,11 +58,11 @@ def propose_for(
     path = (
         recording if isinstance(recording, Path) else recording.write(folder / "recording.pcapng", dropped=0)
     )
-    typed = pipeline._home(HOME_FILE if has_home and home is None else None)
+    typed = typed_home(HOME_FILE if has_home and home is None else None)
     if home is not None:
         (folder / "home.yaml").write_text(home, "utf-8")
-        typed = pipeline._home(folder / "home.yaml")
-    run = pipeline._read([path], devices=devices, home=typed, strict=True, progress=None)
+        typed = typed_home(folder / "home.yaml")
+    run = read_run([path], devices=devices, home=typed, strict=True, progress=None)
     judgement = evaluate(run.inventory, load_rules([]), typed)
     packet_flows = {packet: header.flow for packet, header in run.headers.items()}
     return propose(

@@ -10,9 +10,9 @@ from dataclasses import replace
 
 import pytest
 
-from auditor import pipeline
 from auditor.addresses import parse_address
 from auditor.inventory.prefixes import covering
+from auditor.run import read_run, typed_home
 from tests.builders import Recording
 from tests.household.home import LIGHT, MAIN, PHONE, ROUTER, Segment
 from tests.household.messages import http_request, http_response
@@ -23,7 +23,7 @@ STATE, FINE = http_request("GET", "/json/state", LIGHT.ipv4), http_response(200,
 
 def prefixes_of(recording, folder):
     path = recording.write(folder / "recording.pcapng")
-    run = pipeline._read([path], devices=[LIGHT.link], home=pipeline._home(None), strict=True, progress=None)
+    run = read_run([path], devices=[LIGHT.link], home=typed_home(None), strict=True, progress=None)
     return {str(one.network): (one.source, one.vlans) for one in run.inventory.prefixes}
 
 

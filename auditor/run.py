@@ -1,0 +1,212 @@
+"""
+One run: recordings in, facts and a redacted document out.
+
+Everything here streams: memory is bounded by the ``MAX_`` of the stages, never
+by the length of the recording.
+"""
+
+from __future__ import annotations
+
+import gc
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from auditor import __version__
+from auditor.capture.merge import open_captures
+from auditor.capture.record import CaptureIssue
+from auditor.comparison.model import Refusal
+from auditor.dissect.dispatch import Dispatcher
+from auditor.errors import CaptureError, JudgementError
+from auditor.flows.duplicates import DuplicateFilter
+from auditor.flows.flow import FlowKey, PacketReference
+from auditor.flows.table import FlowTable
+from auditor.home.loader import load_home
+from auditor.home.model import Home
+from auditor.inputs import PathLike, count_octets, find_sources, part_readable
+from auditor.inventory.build import InventoryBuilder
+from auditor.inventory.choose import check_chosen
+from auditor.inventory.model import Device, Inventory
+from auditor.packets.decode import decode_batch
+from auditor.redaction.pseudonym import derive_key
+from auditor.redaction.redact import redact
+from auditor.report.document import NOTHING_JUDGED, build_document
+from auditor.report.evidence import HeaderKeeper, PacketHeader
+from auditor.report.moments import build_moments
+from auditor.report.not_judged import not_judged_entry, unreadable_entry
+from auditor.report.outline import Outline
+from auditor.report.result import AuditReport
+from auditor.ruleset.finding import Judgement
+
+COLLECTION_OBJECTS = 100_000
+"""Objects more than there were, before cycles are looked for: at some hundred octets each 10 MB."""
+
+Progress = Callable[[int, int | None], None]
+"""Called with octets read so far and octets in all, None where that is unknown."""
+
+
+@contextmanager
+def rare_collections() -> Iterator[None]:
+    """
+    Let the collector of reference cycles run seldom.
+
+    What a run makes lives until its end and holds no cycles but those of
+    exceptions that were caught; looking through all of it each 700 objects took
+    a quarter of the time.  The interpreter's own setting comes back afterwards.
+    """
+    before = gc.get_threshold()
+    if not before[0]:  # the caller has put it out
+        yield
+        return
+    gc.set_threshold(max(before[0], COLLECTION_OBJECTS), *before[1:])
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """What was read of recordings, and what of them could not be."""
+
+    inventory: Inventory
+    unreadable: tuple[CaptureError, ...]
+    headers: Mapping[PacketReference, PacketHeader]
+    input_issues: tuple[CaptureIssue, ...]
+    asked_for: tuple[str, ...]
+    flows: FlowTable
+
+    @property
+    def packet_flows(self) -> dict[PacketReference, FlowKey]:
+        """The flow of each packet that evidence may name."""
+        return {packet: header.flow for packet, header in self.headers.items()}
+
+
+def read_run(
+    paths: PathLike | Sequence[PathLike],
+    *,
+    devices: Sequence[str],
+    home: Home,
+    strict: bool,
+    progress: Progress | None,
+) -> Run:
+    """Read recordings once, from their octets to facts; errors as for ``pipeline.audit``."""
+    sources, unreadable = part_readable(find_sources(paths))
+    total = count_octets(sources)
+    flows = FlowTable()
+    duplicates = DuplicateFilter()
+    dispatcher = Dispatcher(strict=strict)
+    builder = InventoryBuilder(home=home, chosen=tuple(devices))
+    observe = builder.observe
+    keeper = HeaderKeeper()
+    with open_captures(sources) as captures:
+        for chunk in captures:
+            batch = decode_batch(chunk)
+            is_duplicate = duplicates.mark(batch)
+            flows.add(batch, is_duplicate)
+            builder.observe_batch(batch)
+            items = dispatcher.feed(batch, is_duplicate)
+            keeper.keep(items)
+            for item in items:
+                observe(item)
+            if progress is not None:
+                progress(captures.octets_read, total)
+        items = dispatcher.finish()
+        keeper.keep(items)
+        for item in items:
+            observe(item)
+        inventory = builder.build(flows, captures.facts, unclaimed=dispatcher.unclaimed)
+    return Run(
+        inventory=inventory,
+        unreadable=unreadable,
+        headers=keeper.headers,
+        input_issues=captures.issues,
+        asked_for=tuple(devices),
+        flows=flows,
+    )
+
+
+def report_run(
+    run: Run,
+    judgement: Judgement,
+    home: Home,
+    *,
+    reveal: bool,
+    tell: Callable[[dict[str, Any]], Outline],
+    plan: dict[str, Any] | None = None,
+    refusal: Refusal | None = None,
+    comparison: dict[str, Any] | None = None,
+    also_private: tuple[Device, ...] = (),
+) -> AuditReport:
+    """The report of a run; arguments as for ``shown_document``."""
+    shown, not_judged = shown_document(
+        run,
+        judgement,
+        home,
+        reveal=reveal,
+        plan=plan,
+        refusal=refusal,
+        comparison=comparison,
+        also_private=also_private,
+    )
+    return AuditReport(document=shown, outline=tell(shown), not_judged=not_judged)
+
+
+def shown_document(
+    run: Run,
+    judgement: Judgement,
+    home: Home,
+    *,
+    reveal: bool,
+    plan: dict[str, Any] | None = None,
+    refusal: Refusal | None = None,
+    comparison: dict[str, Any] | None = None,
+    also_private: tuple[Device, ...] = (),
+    moments: bool = False,
+) -> tuple[dict[str, Any], str | None]:
+    """
+    The redacted document, and why nothing could be judged.
+
+    ``also_private``: devices of another recording, whose names must not show
+    either; ``moments``: with the times that the pictures need.
+    """
+    inventory = run.inventory
+    own = [unreadable_entry(error) for error in run.unreadable]
+    not_judged = "; ".join(str(error) for error in run.unreadable) or None
+    if refusal is None:
+        try:
+            check_chosen(inventory)
+        except JudgementError as error:
+            refusal = Refusal(reason=str(error))
+    if refusal is not None:
+        own.insert(0, not_judged_entry(inventory, refusal))
+    document = build_document(
+        inventory,
+        judgement,
+        tool_version=__version__,
+        could_not_see=own,
+        headers=run.headers,
+        input_issues=run.input_issues,
+        plan=plan,
+    )
+    if comparison is not None:
+        document["comparison"] = comparison
+    digests = [summary.facts.sha256 for summary in inventory.captures]
+    key = derive_key(home.pseudonym_key, digests)
+    known = replace(inventory, devices=(*inventory.devices, *also_private)) if also_private else inventory
+    if moments:
+        document["moments"] = build_moments(inventory, run.flows, home)
+    shown = dict(redact(document, known, key=key, reveal=reveal, asked_for=run.asked_for))
+    for entry in shown["coverage"]["could_not_see"]:
+        if entry["question"] == NOTHING_JUDGED:  # the redacted wording: it may name what was asked for
+            not_judged = entry["reason"] if not_judged is None else f"{entry['reason']}; {not_judged}"
+    return shown, not_judged
+
+
+def typed_home(home: Home | PathLike | None) -> Home:
+    """A home, its file read, or an empty one."""
+    if home is None:
+        return Home()
+    return home if isinstance(home, Home) else load_home(Path(home))
