@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from auditor.version import VERSION
+
 if TYPE_CHECKING:
     from auditor.pipeline import (
         AuditReport,
@@ -22,7 +24,7 @@ if TYPE_CHECKING:
         read_messages,
     )
 
-__version__ = "0.1.0"
+__version__ = VERSION
 __all__ = [
     "AuditReport",
     "CompareReport",

@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from auditor import __version__
 from auditor.capture.merge import open_captures
 from auditor.capture.record import CaptureIssue
 from auditor.comparison.model import Refusal
@@ -39,6 +38,7 @@ from auditor.report.not_judged import not_judged_entry, unreadable_entry
 from auditor.report.outline import Outline
 from auditor.report.result import AuditReport
 from auditor.ruleset.finding import Judgement
+from auditor.version import VERSION
 
 COLLECTION_OBJECTS = 100_000
 """Objects more than there were, before cycles are looked for: at some hundred octets each 10 MB."""
@@ -185,7 +185,7 @@ def shown_document(
     document = build_document(
         inventory,
         judgement,
-        tool_version=__version__,
+        tool_version=VERSION,
         could_not_see=own,
         headers=run.headers,
         input_issues=run.input_issues,
