@@ -14,6 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from auditor.capture.own_questions import section_comment
 from auditor.capture.record import InterfaceFacts
 from auditor.capture.writer import pack_comments, pack_packet
 from auditor.errors import OutputError, UsageError
@@ -24,6 +25,7 @@ from auditor.live.model import Frame, FrameSource, InterfaceGoneError, MarkSourc
 from auditor.live.model import RecordingOptions as RecordingOptions
 from auditor.live.model import RecordingResult as RecordingResult
 from auditor.live.opening import open_source
+from auditor.live.own_flows import OwnFlows
 from auditor.live.ring import STEM, RingFile, files_of, recover_parts
 from auditor.units import format_time
 
@@ -44,14 +46,15 @@ def record(
     stop: threading.Event | None = None,
     tell: Tell,
     opened: Callable[[], None] | None = None,
-    comment: str = "",
+    own: OwnFlows | None = None,
 ) -> RecordingResult:
     """
     Record until a limit of ``options`` is reached or ``stop`` is set.
 
     ``tell`` gets one line for everything worth knowing while it happens.
     ``opened`` is called once the interface is open and before anything is
-    written: the place to give up rights.  ``comment`` stands in every file.
+    written: the place to give up rights.  ``own`` are questions of this computer:
+    their packets are marked as such, and every file says who was asked.
 
     Raises:
         UsageError: an option cannot be used, or rights or drivers are missing;
@@ -66,7 +69,7 @@ def record(
         if opened is not None:
             opened()
         recover_parts(options.folder, tell)
-        return _Recording(options, source, marks, stop or threading.Event(), tell, comment).run()
+        return _Recording(options, source, marks, stop or threading.Event(), tell, own).run()
     finally:
         source.close()
 
@@ -92,7 +95,7 @@ class _Recording:
     marks: MarkSource | None
     stop: threading.Event
     tell: Tell
-    comment: str
+    own: OwnFlows | None
     _clocks: ClockWatch = field(default_factory=ClockWatch)
     _files: list[Path] = field(default_factory=list)
     _noted: list[Action] = field(default_factory=list)
@@ -201,9 +204,11 @@ class _Recording:
         """Write frames, changing files as their size asks for; False once the whole is as long as wanted."""
         blocks: list[bytes] = []
         size = 0
-        room = self._room()
+        room, own = self._room(), self.own
         for timestamp_ns, wire_octets, octets in frames:
-            options = self._comments_until(timestamp_ns) if self._waiting else b""
+            options = b""
+            if self._waiting or own is not None:
+                options = pack_comments(self._comments_on(timestamp_ns, octets))
             block = pack_packet(timestamp_ns, octets, wire_octets, options)
             if size + len(block) > room:
                 self._append(blocks, size)
@@ -234,10 +239,12 @@ class _Recording:
             self._file.write(b"".join(blocks), len(blocks))
             self._packets += len(blocks)
 
-    def _comments_until(self, timestamp_ns: int) -> bytes:
+    def _comments_on(self, timestamp_ns: int, octets: bytes) -> list[str]:
         due = [text for at_ns, text in self._waiting if at_ns <= timestamp_ns]
-        self._waiting = [entry for entry in self._waiting if entry[0] > timestamp_ns]
-        return pack_comments(due)
+        if due:
+            self._waiting = [entry for entry in self._waiting if entry[0] > timestamp_ns]
+        own = self.own.comment_on(octets) if self.own is not None else None
+        return due if own is None else [*due, own]
 
     def _begin_file(self) -> None:
         source = self.source
@@ -249,9 +256,10 @@ class _Recording:
             operating_system=f"{platform.system()} {platform.release()}",
             link_address=source.link_address,
         )
-        self._file = RingFile(
-            self.options.folder, self.options.stem, time.time_ns(), facts, comment=self.comment
-        )
+        asked = ""
+        if self.own is not None and source.link_address is not None:
+            asked = section_comment(source.link_address, self.own.asked)
+        self._file = RingFile(self.options.folder, self.options.stem, time.time_ns(), facts, comment=asked)
         self._file_began = time.monotonic()
 
     def _end_file(self, ended_ns: int) -> None:

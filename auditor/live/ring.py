@@ -28,7 +28,7 @@ from auditor.units import NS_PER_SECOND
 APPLICATION = "lighting network auditor"
 PART = ".part"
 MAX_NUMBER = 9999  # files of one recording that begin in one second: four digits of the name
-FILE_NAME = re.compile(r"(.+)-[0-9]{8}T[0-9]{6}Z-[0-9]{4}\.pcapng", re.ASCII)
+FILE_NAME = re.compile(r"(.+)-[0-9]{8}T[0-9]{6}Z-[0-9]{4}\.(?:pcapng|jsonl)", re.ASCII)
 STEM = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}", re.ASCII)
 OWNER_ALONE = 0o600
 """A recording holds names, habits and passwords of everybody at home."""
@@ -45,7 +45,7 @@ class RingFile:
         self.octets = 0
         """Octets of whole blocks."""
         moment = datetime.fromtimestamp(started_ns // NS_PER_SECOND, UTC)
-        self._descriptor, self._part = _create(folder, f"{stem}-{moment:%Y%m%dT%H%M%SZ}")
+        self._descriptor, self._part = take_name(folder, f"{stem}-{moment:%Y%m%dT%H%M%SZ}", ".pcapng")
         try:
             head = io.BytesIO()
             system = interface.operating_system or ""
@@ -92,19 +92,17 @@ class RingFile:
         with contextlib.suppress(OSError):
             self.sync()
         os.close(self._descriptor)
-        return _publish(self._part)
+        return publish(self._part)
 
 
-def _create(folder: Path, beginning: str) -> tuple[int, Path]:
+def take_name(folder: Path, beginning: str, ending: str) -> tuple[int, Path]:
+    """Begin a file under the next free name with ``.part`` behind it, locked; its descriptor and path."""
     flags = os.O_CREAT | os.O_EXCL | os.O_RDWR | getattr(os, "O_BINARY", 0)
     # On from the newest: the oldest may have been deleted already, and names have to keep the order.
-    taken = [
-        int(path.name.removeprefix(beginning)[1:5])
-        for path in folder.glob(f"{beginning}-[0-9]*.pcapng*")
-        if path.name.removeprefix(beginning)[1:5].isdecimal()
-    ]
+    numbers = (path.name.removeprefix(beginning)[1:5] for path in folder.glob(f"{beginning}-[0-9]*"))
+    taken = [int(number) for number in numbers if number.isdecimal()]
     for number in range(max(taken, default=0) + 1, MAX_NUMBER + 1):
-        part = folder / f"{beginning}-{number:04d}.pcapng{PART}"
+        part = folder / f"{beginning}-{number:04d}{ending}{PART}"
         with contextlib.suppress(FileExistsError):
             descriptor = os.open(part, flags, OWNER_ALONE)
             _lock(descriptor)
@@ -112,12 +110,12 @@ def _create(folder: Path, beginning: str) -> tuple[int, Path]:
     raise OSError(errno.EEXIST, f"holds {MAX_NUMBER} files of one second")
 
 
-def _publish(part: Path) -> Path:
+def publish(part: Path) -> Path:
     """Take the temporary ending off the name, beside whatever has that name already."""
     wanted = part.with_name(part.name.removesuffix(PART))
     target, number = wanted, 1
     while target.exists():
-        target = wanted.with_name(f"{wanted.stem}-again{number}.pcapng")
+        target = wanted.with_name(f"{wanted.stem}-again{number}{wanted.suffix}")
         number += 1
     part.rename(target)
     _sync_folder(part.parent)
@@ -151,7 +149,7 @@ def files_of(folder: Path, stem: str) -> list[Path]:
     found = []
     for path in folder.iterdir():
         match = FILE_NAME.fullmatch(path.name)
-        if match is not None and match[1] == stem:
+        if match is not None and match[1] == stem and path.suffix == ".pcapng":
             found.append(path)
     return sorted(found)
 
@@ -181,7 +179,7 @@ def _recover(part: Path, tell: Callable[[str], None]) -> Path | None:
     with part.open("r+b") as file:
         if not _lock(file.fileno()):
             return None
-        whole, packets = _measure(file)
+        whole, packets = (_measure_lines if ".jsonl" in part.name else _measure)(file)
         size = file.seek(0, os.SEEK_END)
         if packets:
             file.truncate(whole)
@@ -190,9 +188,11 @@ def _recover(part: Path, tell: Callable[[str], None]) -> Path | None:
         part.unlink()
         tell(f"{part.name}: an earlier recording ended before its first packet; the empty file is gone")
         return None
-    name = _publish(part)
+    name = publish(part)
     lost = (
-        f"the last {size - whole} octets were half a block and are cut off" if size > whole else "all whole"
+        f"the last {size - whole} octets were begun and not finished, and are cut off"
+        if size > whole
+        else "all whole"
     )
     tell(f"{name.name}: an earlier recording ended without completing it; {packets} packets kept, {lost}")
     return name
@@ -214,3 +214,17 @@ def _measure(file: io.BufferedRandom) -> tuple[int, int]:
         packets += kind == ENHANCED
         at += length
     return at, packets
+
+
+def _measure_lines(file: io.BufferedRandom) -> tuple[int, int]:
+    """Octets up to the last whole line, and the lines behind the first."""
+    size = file.seek(0, os.SEEK_END)
+    at = lines = whole = 0
+    file.seek(0)
+    while at < size:
+        octets = file.read(1 << 20)
+        last = octets.rfind(b"\n")
+        whole = at + last + 1 if last >= 0 else whole
+        lines += octets.count(b"\n")
+        at += len(octets)
+    return whole, max(lines - 1, 0)
