@@ -126,6 +126,9 @@ def judge_vantage(
             )
     if not sight.pairs:
         return _without_unicast(sight)
+    own = {item.link_address for item in facts.interfaces if item.link_address is not None}
+    if own and not any(own & set(pair) for pair in sight.pairs):
+        return Judged(vantage="on-path", reason="unicast that the recording host has no part in was recorded")
     common = set.intersection(*(set(pair) for pair in sight.pairs))
     if not common:
         return Judged(vantage="on-path", reason="unicast between several pairs of hosts was recorded")

@@ -50,7 +50,8 @@ def frames(paths: list[Path]) -> list[bytes]:
     for path in paths:
         with path.open("rb") as file:
             theirs = [octets for _, octets in dpkt.pcapng.Reader(file)]
-        others = [octets for octets, _ in RawPcapNgReader(str(path))]
+        with RawPcapNgReader(str(path)) as reader:
+            others = [octets for octets, _ in reader]
         assert theirs == others
         found += theirs
     return found

@@ -41,6 +41,24 @@ def flood(address: str, port: str, seconds: str) -> dict[str, int]:
     return {"sent": sent}
 
 
+def one_datagram(receiver: str) -> None:
+    """To an address where nobody may be: the question for its link address goes out all the same (RFC 826)."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+        sender.sendto(b"one", (receiver, PORT))
+    time.sleep(0.1)
+
+
+def tagged(link_address: str, number: str) -> dict[str, int]:
+    """Frames with a tag of IEEE 802.1Q, written as they go over the wire."""
+    with socket.socket(socket.AF_PACKET, socket.SOCK_RAW) as sender:
+        sender.bind(("eth0", 0))
+        source = bytes.fromhex(link_address.replace(":", ""))
+        for count in range(5):
+            tag = (0x8100 << 16 | int(number)).to_bytes(4, "big")
+            sender.send(b"\xff" * 6 + source + tag + b"\x88\xb5" + bytes([count]) * 60)
+    return {"sent": 5}
+
+
 def sink(address: str) -> None:
     """Take datagrams and say nothing."""
     receiver = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
