@@ -113,6 +113,8 @@ def judge_vantage(
     recorders: set[LinkAddress],
 ) -> Judged:
     """Judge one capture; ``targets`` are the link addresses of the devices in question."""
+    if facts.format.startswith("announcements"):  # answers to searches in it are sent to one host
+        return Judged(vantage="announcements-only", reason="nothing but announcements was recorded")
     wireless = any(interface.link_type in WIRELESS_LINK_TYPES for interface in facts.interfaces)
     if sight.protected and (wireless or not sight.unicast) and sight.protected > sight.unicast:
         text = f"{sight.protected} frames were recorded from the air and are encrypted"

@@ -132,3 +132,49 @@ def typed_at(*command: str) -> dict[str, object]:
             os.write(terminal, text.encode() + b"\n")
     _, status = os.waitpid(child, 0)
     return {"status": os.waitstatus_to_exitcode(status), "said": seen.decode("utf-8", "replace")}
+
+
+def standing_mdns_light(address: str, name: str) -> None:
+    """A light that announces itself by zeroconf and goes on answering."""
+    from zeroconf import ServiceInfo, Zeroconf
+
+    announcer = Zeroconf(interfaces=[address])
+    text = {"path": "/", "fw": "0.14.1", "mac": "00005e005321"}
+    announcer.register_service(
+        ServiceInfo(
+            "_http._tcp.local.", f"{name}._http._tcp.local.", addresses=[socket.inet_aton(address)], port=80,
+            properties=text, server=f"{name}.local.",
+        )  # fmt: skip
+    )
+    print("ready", flush=True)
+    threading.Event().wait()
+
+
+async def ssdp_device(address: str) -> None:
+    """A device that answers every search, by the library ssdp."""
+    import asyncio
+
+    import ssdp.aio
+    import ssdp.messages
+
+    kind = "upnp:rootdevice"
+
+    class Device(ssdp.aio.SimpleServiceDiscoveryProtocol):
+        def request_received(self, request: object, addr: tuple[str, int]) -> None:
+            headers = [
+                ("CACHE-CONTROL", "max-age=1800"), ("LOCATION", f"http://{address}/description.xml"),
+                ("ST", kind), ("USN", f"uuid:00000000-0000-0000-0000-000000005330::{kind}"),
+            ]  # fmt: skip
+            ssdp.messages.SSDPResponse(200, "OK", headers=headers).sendto(self.transport, addr)
+
+        def connection_made(self, transport: asyncio.BaseTransport) -> None:
+            self.transport = transport
+
+    listening = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    listening.bind(("", 1900))
+    membership = socket.inet_aton("239.255.255.250") + socket.inet_aton(address)
+    listening.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, membership)
+    await asyncio.get_running_loop().create_datagram_endpoint(Device, sock=listening)
+    print("ready", flush=True)
+    await asyncio.Event().wait()
