@@ -129,6 +129,7 @@ class AnnouncementsFile:
             line = bytes(window.buffer[window.start : window.end])
             window.start = window.end
             return line
+        end = window.buffer.find(b"\n", window.start, window.end)
         while end < 0 and window.start < window.end:
             window.start = window.end
             window.need(MAX_LINE_OCTETS)

@@ -69,4 +69,13 @@ def difference(ours: list[bytes], theirs: list[bytes]) -> tuple[int, int]:
     return (mine - other).total(), (other - mine).total()
 
 
-__all__ = ["Deed", "classic_frames", "difference", "end_recording", "files", "frames", "said_losses", "start_recording"]
+__all__ = [
+    "Deed",
+    "classic_frames",
+    "difference",
+    "end_recording",
+    "files",
+    "frames",
+    "said_losses",
+    "start_recording",
+]

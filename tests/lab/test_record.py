@@ -8,7 +8,9 @@ import os
 import signal
 import subprocess
 import sys
+import tempfile
 import time
+from pathlib import Path
 
 import pytest
 
@@ -47,7 +49,18 @@ def own_pings(found):
 def test_the_same_packets_as_another_recorder_at_full_pace(house, tmp_path):
     other = tmp_path / "other.pcap"
     house.start(
-        "router", "tcpdump", "-i", "br0", "-B", "131072", "-U", "-Z", "root", "-w", other, ready="listening on"
+        "router",
+        "tcpdump",
+        "-i",
+        "br0",
+        "-B",
+        "131072",
+        "-U",
+        "-Z",
+        "root",
+        "-w",
+        other,
+        ready="listening on",
     )
     start_recording(house, "router", "br0", tmp_path / "ours", "--size", "20")
     sent = house.role("phone", "recording.steady", LIGHT.ipv4, str(PACE), "5").said
@@ -80,14 +93,28 @@ def test_a_flood_is_accounted_for(house, tmp_path):
 def test_tags_of_virtual_networks_stand_where_they_were(house, tmp_path):
     """The kernel takes the tag out of the frame and tells it apart; tcpdump puts it back as well (IEEE 802.1Q)."""
     other = tmp_path / "other.pcap"
-    house.start("router", "tcpdump", "-i", "p-hub", "-U", "--immediate-mode", "-Z", "root", "-w", other, ready="listening")
+    house.start(
+        "router",
+        "tcpdump",
+        "-i",
+        "p-hub",
+        "-U",
+        "--immediate-mode",
+        "-Z",
+        "root",
+        "-w",
+        other,
+        ready="listening",
+    )
     start_recording(house, "router", "p-hub", tmp_path / "ours")
     house.role("hub", "recording.tagged", HUB.link, "77")
     settle(other)
     end_recording(house)
     house.stop_last()
 
-    ours = [octets for octets in frames(files(tmp_path / "ours")) if octets[12:16] == bytes.fromhex("8100004d")]
+    ours = [
+        octets for octets in frames(files(tmp_path / "ours")) if octets[12:16] == bytes.fromhex("8100004d")
+    ]
     theirs = [octets for octets in classic_frames(other) if octets[12:14] == b"\x81\x00"]
     assert len(ours) == 5
     assert difference(ours, theirs) == (0, 0)
@@ -129,9 +156,7 @@ def test_an_end_by_size_and_by_time(house, tmp_path):
                     "recording.steady", HUB.ipv4, "2000", "4")  # fmt: skip
         folder = tmp_path / str(number)
         began = time.monotonic()
-        done = house.inside(
-            "router", "env", f"PYTHONPATH={ROOT}", *RECORD, "br0", "--folder", folder, *limit
-        )
+        done = house.inside("router", "env", f"PYTHONPATH={ROOT}", *RECORD, "br0", "--folder", folder, *limit)
         took = time.monotonic() - began
         house.stop_last()
         assert done.returncode == 0, done.stderr
@@ -181,7 +206,9 @@ def test_killed_at_any_moment_no_file_is_lost(house, tmp_path):
     numbers = [int.from_bytes(octets[42:50], "big") for octets in held]
     assert len(numbers) == len(set(numbers)) > 1000
     assert "an earlier recording ended without completing it" in said
-    issues = [issue for one in auditor.audit(folder, reveal=True).document["captures"] for issue in one["issues"]]
+    issues = [
+        issue for one in auditor.audit(folder, reveal=True).document["captures"] for issue in one["issues"]
+    ]
     assert not [issue for issue in issues if issue["kind"] in {"damaged", "cut-short"}]
 
 
@@ -245,9 +272,6 @@ def test_a_folder_that_cannot_be_written(house, tmp_path):
 @pytest.fixture
 def open_copy(tmp_path_factory):
     """A folder that everybody may enter, for users who are not the superuser."""
-    import tempfile
-    from pathlib import Path
-
     with tempfile.TemporaryDirectory() as name:
         Path(name).chmod(0o777)
         yield Path(name)
@@ -278,8 +302,8 @@ def test_rights_are_given_up_once_it_is_open(house, open_copy):
         *RECORD, "br0", "--folder", open_copy / "ours", ready="recording br0",
     )  # fmt: skip
     process = house._processes[-1]
-    with open(f"/proc/{process.pid}/status") as file:
-        status = dict(line.split(":\t", 1) for line in file.read().splitlines() if ":\t" in line)
+    lines = Path(f"/proc/{process.pid}/status").read_text().splitlines()
+    status = dict(line.split(":\t", 1) for line in lines if ":\t" in line)
     house.role("phone", "recording.steady", LIGHT.ipv4, "100", "1")
     process.send_signal(signal.SIGTERM)
     assert process.wait(20) == 0
@@ -294,7 +318,9 @@ def test_rights_are_given_up_once_it_is_open(house, open_copy):
 
 
 def test_names_of_interfaces_that_are_not_there(house, tmp_path):
-    done = house.inside("router", "env", f"PYTHONPATH={ROOT}", *RECORD, "eth99", "--folder", tmp_path / "ours")
+    done = house.inside(
+        "router", "env", f"PYTHONPATH={ROOT}", *RECORD, "eth99", "--folder", tmp_path / "ours"
+    )
 
     assert done.returncode == 2
     assert "there is no interface eth99; this system has br0, lo" in done.stderr

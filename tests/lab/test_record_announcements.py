@@ -45,7 +45,9 @@ def test_every_datagram_to_the_groups_is_there_and_as_it_was_sent(recorded):
     light = bytes(map(int, LIGHT.ipv4.split(".")))
     ours = [one.payload for one in lines if one.source[12:] == light and one.source_port == 5353]
     sent = [
-        octets[42:] for octets in classic_frames(other) if octets[26:30] == light and octets[36:38] == b"\x14\xe9"
+        octets[42:]
+        for octets in classic_frames(other)
+        if octets[26:30] == light and octets[36:38] == b"\x14\xe9"
     ]
 
     assert len(ours) >= 2  # an answer to the question for all types, and one to that for its own

@@ -4,6 +4,7 @@ Questions to one's own light: how many, at which pace, and how the audit tells t
 Oracle: the light's own web server (http.server of Python) counts what it was asked, and when.
 """
 
+import itertools
 import json
 
 import pytest
@@ -25,7 +26,9 @@ CONFIRMED = "this light is mine"
 def asked(tmp_path_factory):
     folder = tmp_path_factory.mktemp("ask")
     home = folder / "home.yaml"
-    home.write_text("# ours\ndevices:\n  - {link_address: \"00:00:5e:00:53:21\", nickname: shelf light}  # keep\n")
+    home.write_text(
+        '# ours\ndevices:\n  - {link_address: "00:00:5e:00:53:21", nickname: shelf light}  # keep\n'
+    )
     with at_home(folder) as house:
         house.start_role("light", "recording.answering_light", LIGHT.ipv4)
         log = house._logs[-1]
@@ -41,7 +44,15 @@ def asked(tmp_path_factory):
             for address in (LIGHT.ipv4, "198.51.100.7")
         ]  # fmt: skip
         unattended = house.inside(
-            "phone", "env", f"PYTHONPATH={ROOT}", *RECORD, "eth0", "--folder", folder / "none", "--ask", LIGHT.ipv4
+            "phone",
+            "env",
+            f"PYTHONPATH={ROOT}",
+            *RECORD,
+            "eth0",
+            "--folder",
+            folder / "none",
+            "--ask",
+            LIGHT.ipv4,
         )
         requests = [json.loads(line) for line in log.read_text().splitlines() if line.startswith("{")]
     return folder, done, refused, unattended, requests, home
@@ -62,7 +73,7 @@ def test_the_light_was_asked_slowly_and_only_to_read(asked):
             seen.add(envelope[1])
             beginnings.append(envelope[0])
     assert len(beginnings) >= 10  # nine ports and the description
-    gaps = [(later - earlier) / 1e9 for earlier, later in zip(beginnings, beginnings[1:], strict=False)]
+    gaps = [(later - earlier) / 1e9 for earlier, later in itertools.pairwise(beginnings)]
     assert min(gaps) > 0.95
 
 
@@ -83,7 +94,10 @@ def test_the_file_says_whose_questions_they_are(asked):
         interface = reader.facts.interfaces[0]
     marked = {one.packet_number for one in comments if one.text == OWN_PACKET}
     assert interface.link_address == bytes.fromhex(PHONE.link.replace(":", ""))
-    assert comments[0].text == f"the recorder (link address {PHONE.link}) asked {LIGHT.ipv4} for its descriptions"
+    assert (
+        comments[0].text
+        == f"the recorder (link address {PHONE.link}) asked {LIGHT.ipv4} for its descriptions"
+    )
     tcp = set()
     number = 0
     for batch in auditor.open_capture(path):

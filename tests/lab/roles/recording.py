@@ -73,7 +73,12 @@ def answering_light(address: str) -> None:
 
     class Light(http.server.BaseHTTPRequestHandler):
         def do_GET(self) -> None:
-            said = {"at": time.time(), "method": self.command, "path": self.path, "from": self.client_address[0]}
+            said = {
+                "at": time.time(),
+                "method": self.command,
+                "path": self.path,
+                "from": self.client_address[0],
+            }
             print(json.dumps(said), flush=True)
             body = b'{"name":"shelf light"}'
             self.send_response(200)
@@ -83,7 +88,7 @@ def answering_light(address: str) -> None:
 
         do_POST = do_PUT = do_PATCH = do_DELETE = do_GET
 
-        def log_message(self, format: str, *arguments: object) -> None:
+        def log_message(self, *arguments: object) -> None:
             """Nothing besides the lines above."""
 
     search = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
@@ -140,12 +145,15 @@ def standing_mdns_light(address: str, name: str) -> None:
 
     announcer = Zeroconf(interfaces=[address])
     text = {"path": "/", "fw": "0.14.1", "mac": "00005e005321"}
-    announcer.register_service(
-        ServiceInfo(
-            "_http._tcp.local.", f"{name}._http._tcp.local.", addresses=[socket.inet_aton(address)], port=80,
-            properties=text, server=f"{name}.local.",
-        )  # fmt: skip
+    service = ServiceInfo(
+        "_http._tcp.local.",
+        f"{name}._http._tcp.local.",
+        addresses=[socket.inet_aton(address)],
+        port=80,
+        properties=text,
+        server=f"{name}.local.",
     )
+    announcer.register_service(service)
     print("ready", flush=True)
     threading.Event().wait()
 
