@@ -66,6 +66,9 @@ def record(
     _check(options)
     source = open_source(options)
     try:
+        if own is not None and source.link_address is None:
+            # The file could not say whose questions these are.
+            raise UsageError("--ask", f"{options.interface} has no link address to tell the questions by")
         if opened is not None:
             opened()
         recover_parts(options.folder, tell)
@@ -125,8 +128,14 @@ class _Recording:
             self.tell(f"{self.options.folder}: {why}; the recording ends, what was written stays")
             stopped_by = "disk"
         ended_ns = time.time_ns()
-        self._end_file(ended_ns)
-        self._drop_old()
+        try:
+            self._end_file(ended_ns)
+            self._drop_old()
+        except OSError as error:
+            self.tell(
+                f"{self.options.folder}: {error.strerror or error}; the next recording completes the file"
+            )
+            stopped_by = "disk"
         return RecordingResult(
             files=tuple(path for path in self._files if path.exists()),
             packets=self._packets,

@@ -163,7 +163,9 @@ def recover_parts(folder: Path, tell: Callable[[str], None]) -> tuple[Path, ...]
     """
     recovered = []
     for part in sorted(folder.glob(f"*{PART}")):
-        if FILE_NAME.fullmatch(part.name.removesuffix(PART)) is None or not part.is_file():
+        if FILE_NAME.fullmatch(part.name.removesuffix(PART)) is None:
+            continue
+        if part.is_symlink() or not part.is_file():  # a link planted here could name any file of the system
             continue
         try:
             name = _recover(part, tell)

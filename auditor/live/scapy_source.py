@@ -39,13 +39,17 @@ class ScapySource:
         try:
             import scapy.arch.libpcap  # noqa: F401 - makes conf.L2listen
 
-            return conf.L2listen(iface=self._interface, filter=self.capture_filter, promisc=True)
+            opened = conf.L2listen(iface=self._interface, filter=self.capture_filter, promisc=True)
         except (ImportError, RuntimeError, ValueError) as error:
             raise OSError(0, str(error)) from error
         except Exception as error:  # the library has an error class of its own, which imports everything
             if "ermission" in str(error):
                 raise PermissionError(str(error)) from error
             raise OSError(0, str(error)) from error
+        handle = getattr(opened, "pcap_fd", None)
+        if handle is not None:
+            handle.setnonblock(True)  # the library's own waiting cannot be bounded
+        return opened
 
     def _link_type(self) -> int:
         handle = getattr(self._socket, "pcap_fd", None)

@@ -324,3 +324,26 @@ def test_names_of_interfaces_that_are_not_there(house, tmp_path):
 
     assert done.returncode == 2
     assert "there is no interface eth99; this system has br0, lo" in done.stderr
+
+
+def test_without_packet_sockets_the_system_library_records(house, tmp_path):
+    """As on a system that has none: the same datagrams through libpcap and scapy; losses are not told there."""
+    program = (
+        "import socket, sys\n"
+        "from pathlib import Path\n"
+        "from types import SimpleNamespace\n"
+        "from auditor.live import opening\n"
+        "opening.socket = SimpleNamespace(if_nameindex=socket.if_nameindex)\n"
+        "from auditor.live.recorder import RecordingOptions, record\n"
+        "options = RecordingOptions(interface='br0', folder=Path(sys.argv[1]), stem='a', file_octets=10_000_000,\n"
+        "    file_seconds=None, keep_files=0, stop_seconds=5, stop_octets=None, device=None, snap_octets=262_144)\n"
+        "print(record(options, tell=print, opened=lambda: print('recording br0', flush=True)).dropped)\n"
+    )
+    house.start("router", sys.executable, "-c", program, tmp_path, ready="recording br0")
+    house.role("phone", "recording.steady", LIGHT.ipv4, "1000", "2")
+    process, log = house._processes.pop(), house._logs[-1]
+
+    assert process.wait(30) == 0, log.read_text()
+    assert log.read_text().splitlines()[-1] == "None"
+    numbers = [int.from_bytes(octets[42:50], "big") for octets in own_pings(frames(files(tmp_path)))]
+    assert numbers == list(range(2000))

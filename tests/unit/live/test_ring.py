@@ -173,6 +173,19 @@ def test_what_another_recorder_is_writing_is_left_alone(tmp_path):
     assert file.complete(START, 0).exists()
 
 
+def test_a_link_is_not_followed(tmp_path):
+    victim = tmp_path / "victim"
+    file = ring_file(tmp_path)
+    [part] = tmp_path.glob("*.part")
+    octets = part.read_bytes() + b"half a block"
+    file.complete(START, 0)
+    victim.write_bytes(octets)
+    (tmp_path / "b-20260314T190000Z-0001.pcapng.part").symlink_to(victim)
+
+    assert recover_parts(tmp_path, lambda line: None) == ()
+    assert victim.read_bytes() == octets
+
+
 def test_files_of_others_are_not_touched(tmp_path):
     strange = tmp_path / "download.zip.part"
     strange.write_bytes(b"half")
