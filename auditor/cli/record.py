@@ -155,11 +155,17 @@ def _confirmed(texts: list[str], *, announcements: bool) -> tuple[Address, ...]:
 
 def _announcements(interface: str, folder: Path, stem: str, seconds: float | None) -> int:
     from auditor.live.announcements import record_announcements
+    from auditor.live.privileges import drop_privileges
+
+    def opened() -> None:
+        drop_privileges(folder, say)
+        say(f"recording announcements on {interface} into {folder}; Ctrl-C ends")
 
     stop = threading.Event()
     with _signals(stop):
-        say(f"recording announcements on {interface} into {folder}; Ctrl-C ends")
-        result = record_announcements(interface, folder, stem, seconds=seconds, stop=stop, tell=say)
+        result = record_announcements(
+            interface, folder, stem, seconds=seconds, stop=stop, tell=say, opened=opened
+        )
     print_result(f"{result.file}\n")
     say(f"{result.datagrams} announcements of {result.senders} senders")
     return ExitStatus.JUDGED if result.datagrams else ExitStatus.COULD_NOT_JUDGE

@@ -28,6 +28,7 @@ from auditor.addresses import Address, pack_address
 from auditor.capture.announcements import MAX_PAYLOAD_OCTETS, Announcement, write_head, write_line
 from auditor.errors import OutputError, UsageError
 from auditor.live.log_file import LogFile
+from auditor.live.ring import STEM, recover_parts
 
 MDNS_PORT, SSDP_PORT = 5353, 1900
 MDNS_GROUPS = ("224.0.0.251", "ff02::fb")
@@ -52,19 +53,33 @@ class AnnouncementsResult:
 
 
 def record_announcements(
-    interface: str, folder: Path, stem: str, *, seconds: float | None, stop: threading.Event, tell: Tell
+    interface: str,
+    folder: Path,
+    stem: str,
+    *,
+    seconds: float | None,
+    stop: threading.Event,
+    tell: Tell,
+    opened: Callable[[], None] | None = None,
 ) -> AnnouncementsResult:
     """
     Record announcements until the time is over or ``stop`` is set.
+
+    ``opened`` is called once the sockets are open and before anything is written.
 
     Raises ``UsageError`` where the interface has no address, the library is
     missing or the ports cannot be listened on, ``OutputError`` where the log
     cannot be written.
     """
+    if STEM.fullmatch(stem) is None:
+        raise UsageError("--stem", f"expected letters, digits, - and _, found {stem!r}")
     own = _own_addresses(interface)
     log = _Log(own={pack_address(ip_address(text)) for text in own})
     listening = _Listening(interface, own)
     try:
+        if opened is not None:
+            opened()
+        recover_parts(folder, tell)
         with LogFile(folder, stem, write_head(interface)) as file, _browsing(own, tell):
             log.run(listening, file, seconds, stop, tell)
             path = file.complete()
@@ -78,6 +93,7 @@ def record_announcements(
 def _own_addresses(interface: str) -> list[str]:
     try:
         import ifaddr
+        import zeroconf  # noqa: F401 - missing or not, it is told before anything is begun
     except ImportError:
         raise UsageError(
             "", f"--announcements needs zeroconf: {sys.executable} -m pip install 'zeroconf>=0.131'"

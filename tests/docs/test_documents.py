@@ -46,7 +46,7 @@ def test_readme_gives_exactly_two_set_up_commands():
 
 
 def test_every_command_is_described():
-    for command in ("audit", "check", "rules"):
+    for command in ("audit", "check", "record", "rules"):
         shown = subprocess.run(
             [sys.executable, "-m", "auditor", command, "--help"],
             cwd=ROOT,
