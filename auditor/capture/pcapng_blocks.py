@@ -13,6 +13,7 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
+from auditor.addresses import LinkAddress
 from auditor.capture.record import Int64Column, InterfaceFacts, IssueKind
 from auditor.capture.tally import Tally
 from auditor.units import NS_PER_SECOND
@@ -23,7 +24,8 @@ OPTION_COMMENT = 1
 MAX_OPTIONS = 256
 MAX_TEXT_OCTETS = 1024  # names, descriptions and filters; longer ones are cut
 
-IF_NAME, IF_DESCRIPTION, IF_TSRESOL, IF_FILTER, IF_OS, IF_TSOFFSET, IF_HARDWARE = 2, 3, 9, 11, 12, 14, 15
+IF_NAME, IF_DESCRIPTION, IF_LINK_ADDRESS, IF_TSRESOL, IF_FILTER, IF_OS = 2, 3, 6, 9, 11, 12
+IF_TSOFFSET, IF_HARDWARE = 14, 15
 ISB_RECEIVED, ISB_DROPPED, ISB_SYSTEM_DROPPED = 4, 5, 7
 FILTER_IS_TEXT = 0  # first octet of if_filter
 
@@ -83,6 +85,7 @@ class Interface:
         """Sum of what packet blocks say was lost before them."""
         self._text: dict[int, str] = {}
         self.capture_filter: str | None = None
+        self.link_address: LinkAddress | None = None
 
     def facts(self) -> InterfaceFacts:
         """What is known of it by now."""
@@ -96,6 +99,7 @@ class Interface:
             operating_system=self._text.get(IF_OS),
             received=self.received,
             dropped=self.lost,
+            link_address=self.link_address,
         )
 
     @property
@@ -118,6 +122,8 @@ def parse_interface(block: memoryview, order: str, tally: Tally) -> Interface:
     for code, value in read_options(block, 16, len(block) - 4, order):
         if code in (IF_NAME, IF_DESCRIPTION, IF_OS, IF_HARDWARE):
             interface.set_text(code, value)
+        elif code == IF_LINK_ADDRESS and len(value) == 6:
+            interface.link_address = LinkAddress(value)
         elif code == IF_TSRESOL and value:
             resolution = value[0]
         elif code == IF_TSOFFSET and len(value) == 8:

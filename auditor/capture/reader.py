@@ -9,6 +9,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from auditor.capture.announcements import BEGINNING, AnnouncementsFile
 from auditor.capture.compression import BinarySource, OctetSource
 from auditor.capture.pcap import MAGICS, PcapFile
 from auditor.capture.pcapng import BLOCK_SECTION_HEADER, PcapngFile
@@ -95,7 +96,7 @@ class CaptureReader:
             raise
         self._chunks = self._read()
 
-    def _open_format(self) -> PcapFile | PcapngFile:
+    def _open_format(self) -> PcapFile | PcapngFile | AnnouncementsFile:
         window = self._window
         window.need(4)
         head = bytes(window.buffer[: min(window.end, 4)])
@@ -103,6 +104,10 @@ class CaptureReader:
             return PcapFile(window, self._tally, self.capture_index)
         if head == BLOCK_SECTION_HEADER:
             return PcapngFile(window, self._tally, self.capture_index, self.name)
+        if head == BEGINNING[:4]:
+            window.need(len(BEGINNING))
+            if bytes(window.buffer[: min(window.end, len(BEGINNING))]) == BEGINNING:
+                return AnnouncementsFile(window, self._tally, self.capture_index)
         inside = f" inside the {self._source.compression} data" if self._source.compression else ""
         if self._source.problem:
             raise CaptureFormatError(self.name, f"is not a capture file: {self._source.problem}")

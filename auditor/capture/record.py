@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from auditor.addresses import LinkAddress
+
 SLACK = 192
 """
 Octets that stand readable behind the last record of a chunk's buffer.
@@ -96,6 +98,8 @@ class InterfaceFacts:
     """Packets that the interface saw, as the last statistics block says."""
     dropped: int | None = None
     """Packets lost by interface and system together; None: the file does not say."""
+    link_address: LinkAddress | None = None
+    """The interface's own, where the file says it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,6 +17,7 @@ from auditor.cli.exit import EXIT_TABLE, ExitStatus
 from auditor.cli.output import PROGRAM, print_result, say
 from auditor.cli.page import page
 from auditor.cli.plan import plan
+from auditor.cli.record import record
 from auditor.cli.rules import rules_commands
 from auditor.errors import AuditorError, CaptureError, JudgementError, OutputError, SettingsError
 
@@ -43,6 +44,7 @@ app.command("check")(check)
 app.command("plan")(plan)
 app.command("compare")(compare)
 app.command("page")(page)
+app.command("record")(record)
 app.add_typer(rules_commands, name="rules")
 
 

@@ -7,10 +7,11 @@ path keeps ``unicast-with-device``.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from auditor.addresses import LinkAddress
+from auditor.addresses import LinkAddress, parse_link
 from auditor.capture.record import CaptureFacts, IssueKind
 from auditor.inventory.model import ABILITIES, Ability, CouldNotSee
 from auditor.inventory.network import Host
@@ -19,6 +20,8 @@ from auditor.inventory.vantage import Judged, Sights
 
 SEEING = frozenset({"on-path", "own-access-point"})
 WHOLE_FRAME_OCTETS = 1514  # Ethernet without frame check sequence: a longer snap length cuts nothing there
+# A filter expression (draft-ietf-opsawg-pcapng section 4.2, if_filter): one device and all groups.
+_ONE_DEVICE = re.compile(r"ether host ((?:[0-9a-f]{2}:){5}[0-9a-f]{2}) or ether multicast", re.ASCII)
 CLIPPED_SHARE = 0.01  # of packets: fewer are the odd large frame
 
 PLACE = (
@@ -79,7 +82,7 @@ def device_abilities(
         for index, one in enumerate(judged)
         if one.vantage in SEEING and not _is_recorder(host, one) and _third_parties(host, sights[index])
     ]
-    filtered = [text for index in good if (text := _filter_of(captures[index]))]
+    filtered = [text for index in good if (text := _filter_of(captures[index], host))]
     if not good:
         reasons = sorted({one.reason for one in judged}) or ["there is no traffic to judge by"]
         missing["unicast-with-device"] = "; ".join(reasons)
@@ -141,11 +144,25 @@ def _payload_problem(captures: Sequence[CaptureFacts], judged: Sequence[Judged])
     return None
 
 
-def _filter_of(facts: CaptureFacts) -> str | None:
+def _filter_of(facts: CaptureFacts, host: Host | None = None) -> str | None:
+    """
+    The filter that may have left out what is asked about, None where none did.
+
+    The recorder's own filter lets all of one device's frames pass, and all to
+    groups: it leaves nothing out about that ``host``, and nothing about groups.
+    """
+    chosen = [_device_of(interface.capture_filter) for interface in facts.interfaces]
+    if chosen and all(link is not None and (host is None or link in host.links) for link in chosen):
+        return None
     for issue in facts.issues:
         if issue.kind is IssueKind.FILTERED:
             return issue.detail
     return next((i.capture_filter for i in facts.interfaces if i.capture_filter), None)
+
+
+def _device_of(capture_filter: str | None) -> LinkAddress | None:
+    match = _ONE_DEVICE.fullmatch(capture_filter or "")
+    return None if match is None else parse_link(match[1])
 
 
 def _groups_visible(

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from auditor.addresses import (
     AddressKind,
+    LinkAddress,
     interface_identifier_link,
     is_ipv4,
     is_locally_administered,
@@ -86,7 +87,7 @@ def assemble_inventory(
     ranks = rank_cases(cases, _excluded(roles), first_seen)
     chosen, absent = resolve_chosen(builder.chosen, network, builder.home, ranks)
     judged = _judge(builder, network, sights, captures, chosen)
-    recorder = recorder_link(judged)
+    recorder = recorder_link(judged) or _stated_recorder(builder)
     recorder_host = network.host_of(recorder) if recorder is not None else None
     recorder_id = recorder_host.device_id if recorder_host else None
     roles = build_roles(
@@ -229,6 +230,12 @@ def _rank_what_was_asked_for(
             reasons = ("chosen by the user", *rank.reasons)
             result[device_id] = LightingRank(rank=last, confidence="perhaps", reasons=reasons)
     return result
+
+
+def _stated_recorder(builder: Collected) -> LinkAddress | None:
+    """The one that the home file or the recording itself names; on the path no vantage tells it."""
+    stated = {named.link_address for named in builder.home.devices if named.role == "recorder"}
+    return next(iter(stated)) if len(stated) == 1 else None
 
 
 def _judge(

@@ -8,8 +8,10 @@ counts; ``build`` relates what was counted once all of it is known.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
+from auditor.capture.own_questions import recorders_that_asked
 from auditor.capture.record import CaptureFacts
 from auditor.dissect.message import Envelope, Issue
 from auditor.dissect.protocols.artnet import ArtNetMessage
@@ -44,7 +46,7 @@ from auditor.dissect.protocols.wsdiscovery import DiscoveryMessage
 from auditor.dissect.syntax.dns_message import DnsMessage
 from auditor.dissect.syntax.group_membership import GroupMembership
 from auditor.flows.flow import Flow, FlowKey
-from auditor.home.model import Home
+from auditor.home.model import Home, HomeDevice
 from auditor.inventory.assembly import assemble_inventory
 from auditor.inventory.choose import check_chosen
 from auditor.inventory.collected import Collected
@@ -167,4 +169,19 @@ class InventoryBuilder(Collected):
         self.controls.finish()
         self.message_controls.finish()
         self.coap_controls.finish()
+        self.home = _with_recorders(self.home, captures)
         return assemble_inventory(self, list(flows), tuple(captures), unclaimed or {})
+
+
+def _with_recorders(home: Home, captures: Sequence[CaptureFacts]) -> Home:
+    """
+    The home with the recorders that asked devices themselves, as the files say.
+
+    Behind what the household wrote, whose nicknames so come first: a hub that
+    recorded keeps its part and has this one besides.
+    """
+    asking = tuple(
+        HomeDevice(link_address=link, role="recorder", nickname=None)
+        for link in recorders_that_asked(captures)
+    )
+    return replace(home, devices=(*home.devices, *asking)) if asking else home

@@ -113,6 +113,8 @@ def judge_vantage(
     recorders: set[LinkAddress],
 ) -> Judged:
     """Judge one capture; ``targets`` are the link addresses of the devices in question."""
+    if facts.format.startswith("announcements"):  # answers to searches in it are sent to one host
+        return Judged(vantage="announcements-only", reason="nothing but announcements was recorded")
     wireless = any(interface.link_type in WIRELESS_LINK_TYPES for interface in facts.interfaces)
     if sight.protected and (wireless or not sight.unicast) and sight.protected > sight.unicast:
         text = f"{sight.protected} frames were recorded from the air and are encrypted"
@@ -126,6 +128,9 @@ def judge_vantage(
             )
     if not sight.pairs:
         return _without_unicast(sight)
+    own = {item.link_address for item in facts.interfaces if item.link_address is not None}
+    if own and not any(own & set(pair) for pair in sight.pairs):
+        return Judged(vantage="on-path", reason="unicast that the recording host has no part in was recorded")
     common = set.intersection(*(set(pair) for pair in sight.pairs))
     if not common:
         return Judged(vantage="on-path", reason="unicast between several pairs of hosts was recorded")

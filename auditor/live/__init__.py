@@ -1,0 +1,1 @@
+"""Recording from a network: the only package that opens a socket."""
