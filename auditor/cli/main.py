@@ -16,6 +16,7 @@ from auditor.cli.compare import compare
 from auditor.cli.exit import EXIT_TABLE, ExitStatus
 from auditor.cli.output import PROGRAM, print_result, say
 from auditor.cli.plan import plan
+from auditor.cli.recipe import recipe
 from auditor.cli.rules import rules_commands
 from auditor.errors import AuditorError, CaptureError, JudgementError, OutputError, SettingsError
 
@@ -37,6 +38,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
+app.command("recipe")(recipe)
 app.command("audit")(audit)
 app.command("check")(check)
 app.command("plan")(plan)
