@@ -10,6 +10,7 @@ from auditor.cli.output import say
 MAX_TRIES = 3
 """A third wrong answer is somebody who does not know: the question's default is taken, and said."""
 MAX_ANSWER_CHARACTERS = 500
+"""All words of the longest question are shorter."""
 
 
 def can_ask() -> bool:
