@@ -18,6 +18,7 @@ from auditor.cli.output import PROGRAM, print_result, say
 from auditor.cli.page import page
 from auditor.cli.plan import plan
 from auditor.cli.record import record
+from auditor.cli.recipe import recipe
 from auditor.cli.rules import rules_commands
 from auditor.errors import AuditorError, CaptureError, JudgementError, OutputError, SettingsError
 
@@ -39,6 +40,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
+app.command("recipe")(recipe)
 app.command("audit")(audit)
 app.command("check")(check)
 app.command("plan")(plan)
