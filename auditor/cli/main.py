@@ -17,8 +17,8 @@ from auditor.cli.exit import EXIT_TABLE, ExitStatus
 from auditor.cli.output import PROGRAM, print_result, say
 from auditor.cli.page import page
 from auditor.cli.plan import plan
-from auditor.cli.record import record
 from auditor.cli.recipe import recipe
+from auditor.cli.record import record
 from auditor.cli.rules import rules_commands
 from auditor.errors import AuditorError, CaptureError, JudgementError, OutputError, SettingsError
 

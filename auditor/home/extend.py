@@ -117,18 +117,24 @@ class _Edits:
         if not items:
             return
         node = self._nodes.get(key)
-        if not isinstance(node, yaml.SequenceNode):
+        if node is None:
             self._tail.append("\n".join([f"{key}:", *(f"{INDENT}- {item}" for item in items)]))
+        elif not isinstance(node, yaml.SequenceNode):
+            return  # something else stands there, which reading the result back will tell
         elif node.flow_style:
             place = node.value[-1].end_mark.index if node.value else node.start_mark.index + 1
             joined = ", ".join(items)
             self._pieces.append((place, place, f", {joined}" if node.value else joined))
         else:
-            last = _last_leaf(node).end_mark.index
-            line_end = self._text.find("\n", last)
-            place = len(self._text) if line_end < 0 else line_end
+            place = self._end_of_line(_last_leaf(node).end_mark.index)
             indent = " " * node.start_mark.column
             self._pieces.append((place, place, "".join(f"\n{indent}- {item}" for item in items)))
+
+    def _end_of_line(self, index: int) -> int:
+        if index and self._text[index - 1] == "\n":  # a folded or literal scalar ends behind its line
+            return index - 1
+        end = self._text.find("\n", index)
+        return len(self._text) if end < 0 else end
 
     def set_word(self, key: str, word: str) -> None:
         """Put a word in the place of the one that stands there."""
