@@ -8,7 +8,6 @@ WAI-ARIA 1.2 (``img`` is named by ``aria-labelledby``); type sizes by CSS Values
 import copy
 import re
 import xml.etree.ElementTree as ET
-from functools import cache
 from itertools import pairwise
 
 import pytest
@@ -16,66 +15,30 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import auditor
-from auditor import pipeline
-from auditor.report.catalogue import load_catalogue
-from auditor.report.pictures.air import draw_air
 from auditor.report.pictures.before_after import draw_before_after
 from auditor.report.pictures.contacts import gather_peers
 from auditor.report.pictures.contacts_drawing import MAX_PEERS, draw_contacts
+from auditor.report.pictures.contacts_text import contacts_rows
 from auditor.report.pictures.coverage import SHAPES, draw_coverage
 from auditor.report.pictures.day import draw_day
 from auditor.report.pictures.drawing import TYPE_SIZE, Drawing
 from auditor.report.pictures.measure import break_lines, text_width
 from auditor.report.pictures.timeline import draw_timeline
 from auditor.report.pictures.wall import draw_exception
-from tests.household.__main__ import CAPTURES
-from tests.household.pictures import FOLDER, draw_all
+from tests.household.pictures import (
+    FOLDER,
+    GOOD,
+    HOME,
+    PICTURES,
+    WORDS,
+    compared,
+    draw_all,
+    long_moments,
+    planned,
+    report,
+)
 
-WORDS = load_catalogue()
 SVG = "{http://www.w3.org/2000/svg}"
-GOOD, HOME = CAPTURES / "good-vantage.pcapng", CAPTURES / "good-vantage.home.yaml"
-
-
-@cache
-def report(name="good-vantage"):
-    home = CAPTURES / f"{name}.home.yaml"
-    return auditor.audit([CAPTURES / f"{name}.pcapng"], home=home if home.exists() else None)
-
-
-@cache
-def planned():
-    return pipeline.plan([GOOD], home=HOME).document
-
-
-@cache
-def compared():
-    return pipeline.compare(GOOD, CAPTURES / "after-isolation-ipv6-open.pcapng", home=HOME).document
-
-
-def long_moments():
-    """A recording of a day with a hole, which no shipped file has."""
-    moments = copy.deepcopy(report().moments)
-    moments["seconds"] = 86_400
-    moments["recorded"] = [[0, 400], [700, 1439]]
-    moments["recorded_day"] = [*range(40), *range(70, 144)]
-    for place, lane in enumerate(moments["lanes"]):
-        lane["day"] = [place, 80 + place]
-    return moments
-
-
-PICTURES = {
-    "contacts": lambda width: draw_contacts(report().document, WORDS, width_mm=width),
-    "contacts-many": lambda width: draw_contacts(report("everything-speaks").document, WORDS, width_mm=width),
-    "coverage": lambda width: draw_coverage(report().document, WORDS, width_mm=width),
-    "wall": lambda width: draw_exception(planned(), WORDS, width_mm=width),
-    "before-after": lambda width: draw_before_after(compared(), WORDS, width_mm=width),
-    "timeline": lambda width: draw_timeline(report().document, report().moments, WORDS, width_mm=width),
-    "timeline-gap": lambda width: draw_timeline(report().document, long_moments(), WORDS, width_mm=width),
-    "day": lambda width: draw_day(report().document, long_moments(), WORDS, width_mm=width),
-    "air": lambda width: draw_air(
-        report("everything-speaks").document, report("everything-speaks").moments, WORDS, width_mm=width
-    ),
-}
 
 
 @pytest.mark.parametrize("width_mm", [60, 72, 86, 170, 400])
@@ -192,6 +155,18 @@ def test_times_pass_the_gate():
     assert peers
     assert not peers & {lane["peer_id"] for lane in report().moments["lanes"]}
     assert "moments" not in report().document
+
+
+def test_the_terminal_draws_the_same_in_ascii():
+    rows = contacts_rows(report().document, WORDS)
+    assert ("Our home", "it ====>", "hub: every 1 s, readable on the way") in rows
+    assert ("Our home", "it <====", "phone: 4 times, readable on the way") in rows
+    assert ("Outside", "it - - >", "cloud.shelf-light.example: once, encrypted") in rows
+    assert {row[2].partition(":")[0] for row in rows} == {
+        peer.name for peer in gather_peers(report().document, WORDS)
+    }
+    text = report().to_text()
+    assert text[text.index("Who talks to whom") : text.index("Judged devices")].isascii()
 
 
 def test_no_address_stands_in_a_picture():
