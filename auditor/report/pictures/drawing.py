@@ -25,7 +25,7 @@ BAND = "var(--band,#eee)"
 MIN_WIDTH_MM = 60
 """Narrower than this two columns of eleven points do not stand side by side."""
 MAX_WIDTH_MM = 400
-"""Beyond an A3 sheet on its side (ISO 216: 420 mm) nobody prints at home."""
+"""The long side of A3 between its margins: a wider drawing is a poster that nobody prints."""
 
 Anchor = Literal["start", "middle", "end"]
 Stroke = Literal["solid", "dashed", "dotted"]
