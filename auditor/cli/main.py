@@ -17,6 +17,7 @@ from auditor.cli.exit import EXIT_TABLE, ExitStatus
 from auditor.cli.output import PROGRAM, print_result, say
 from auditor.cli.plan import plan
 from auditor.cli.rules import rules_commands
+from auditor.cli.watch import watch
 from auditor.errors import AuditorError, CaptureError, JudgementError, OutputError, SettingsError
 
 HOW_TO_REPORT = (
@@ -41,6 +42,7 @@ app.command("audit")(audit)
 app.command("check")(check)
 app.command("plan")(plan)
 app.command("compare")(compare)
+app.command("watch")(watch)
 app.add_typer(rules_commands, name="rules")
 
 
