@@ -22,6 +22,7 @@ from auditor.dissect.protocols.e131 import E131Data
 from auditor.dissect.protocols.ftp import FtpCommand, FtpReply
 from auditor.dissect.protocols.http import HttpRequest, HttpResponse
 from auditor.dissect.protocols.knxnet import KnxnetMessage
+from auditor.dissect.protocols.lldp import LldpAnnouncement
 from auditor.dissect.protocols.llmnr import LinkNameMessage
 from auditor.dissect.protocols.mqtt import Connect, ConnectAcknowledgement, Publish
 from auditor.dissect.protocols.natpmp import NatPmpMessage
@@ -110,6 +111,7 @@ class InventoryBuilder(Collected):
             SsdpMessage: (self.announcements.on_ssdp, self.port_mappings.on_ssdp),
             Dhcpv6Message: (self.link_names.on_dhcpv6,),
             DiscoveryMessage: (self.link_names.on_discovery,),
+            LldpAnnouncement: (self.link_names.on_lldp,),
             LinkNameMessage: (self.link_names.on_llmnr,),
             ManagementFrame: (self.wireless.on_management,),
             NetbiosNameMessage: (self.link_names.on_netbios,),

@@ -21,6 +21,9 @@ MAX_NAMES_PER_CONVERSATION = 16  # a proxy has many; more names say nothing furt
 MAX_REMEMBERED_KEYS = 65_536  # flow keys remembered by identity; forgotten all at once when full
 MAX_CONNECTIONS_REMEMBERED = 4096  # connections of one conversation whose own name is kept
 
+NAME_LOOKUP_TOKENS = frozenset({"dot", "doq"})
+"""TLS application protocols of name lookups on any port (IANA; RFC 7858, RFC 9250 section 4.1.1)."""
+
 ENCRYPTED_PROTOCOLS = {"tls": "tls", "dtls": "dtls", "quic": "quic", "ssh": "unknown"}
 """Protocols of which a greeting or a hello is read and nothing inside, and the word for their
 confidentiality; the report has none for SSH."""
@@ -48,7 +51,7 @@ class SaidName(NamedTuple):
 class Content:
     """What was read in one conversation."""
 
-    __slots__ = ("names_by_port", "protocols", "requests", "server_link")
+    __slots__ = ("asks_names", "names_by_port", "protocols", "requests", "server_link")
 
     def __init__(self) -> None:
         self.protocols: dict[str, int] = {}
@@ -56,6 +59,7 @@ class Content:
         self.names_by_port: dict[int, SaidName] = {}
         """By the client's port; -1: the latest."""
         self.server_link: LinkAddress | None = None
+        self.asks_names = False
 
     @property
     def application_protocol(self) -> str | None:
@@ -131,14 +135,20 @@ class ContentCollector:
             row.requests.add(timestamp_ns, packet)
 
     def on_client_hello(self, envelope: Envelope, message: ClientHello) -> None:
-        """Keep the visible server name (RFC 6066 section 3)."""
+        """Keep the visible server name (RFC 6066 section 3), and whether names are asked for inside."""
+        if not NAME_LOOKUP_TOKENS.isdisjoint(message.application_protocols):
+            self.row_of(envelope.flow).asks_names = True
         if message.server_name:
             said = SaidName(message.server_name, "tls-sni", message.has_encrypted_client_hello)
             self._keep(envelope, said)
 
     def on_quic_initial(self, envelope: Envelope, message: QuicInitial) -> None:
-        """Keep the visible server name of an opening whose direction is known."""
-        if message.server_name and message.from_client and envelope.from_initiator:
+        """As of a client hello, of an opening whose direction is known."""
+        if not message.from_client:
+            return
+        if not NAME_LOOKUP_TOKENS.isdisjoint(message.application_protocols):
+            self.row_of(envelope.flow).asks_names = True
+        if message.server_name and envelope.from_initiator:
             said = SaidName(message.server_name, "quic-sni", message.has_encrypted_client_hello)
             self._keep(envelope, said)
 

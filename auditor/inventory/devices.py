@@ -135,6 +135,7 @@ def _place_plain(network: Network, link: LinkAddress, pairs: Pairs, identity: Id
         *pairs.sent.get(link, ()),
         *pairs.targets.get(link, ()),
         *(leased.addresses if leased else ()),
+        *identity.claims.rows.get(link, ()),
     ]
     for address in addresses:
         _span(host, pairs, link, address)

@@ -222,7 +222,7 @@ class NameLookupFact(Fact):
     offered: bool | None
     """The lease offered this resolver; None: no lease in the recording."""
     encryption: str
-    """``none``, ``tls``, ``https``."""
+    """``none``, ``tls``, ``quic``, ``https``."""
     lookups: int
     failed_lookups: int
     """NXDOMAIN answers."""

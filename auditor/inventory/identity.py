@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 from typing import NamedTuple
 
-from auditor.addresses import Address, LinkAddress
+from auditor.addresses import UNSPECIFIED, Address, LinkAddress
 from auditor.dissect.message import Envelope
 from auditor.dissect.protocols.artnet import ArtNetMessage
 from auditor.dissect.protocols.dhcp import DhcpMessage
@@ -84,6 +84,8 @@ class IdentityCollector:
         """Sources of Art-Net poll replies: they call themselves nodes."""
         self.dhcp_servers: dict[LinkAddress, dict[Address, None]] = {}
         self.resolvers: set[tuple[LinkAddress, Address]] = set()
+        self.claims: Table[LinkAddress, dict[Address, int]] = Table(dict, MAX_HOSTS)
+        """Addresses that a host is about to take or says it has (RFC 4862 5.4.2, RFC 4861 4.4, LLDP)."""
         self.advertised_resolvers: dict[Address, None] = {}
         """Offered to everybody on the link by router advertisements (RFC 8106)."""
 
@@ -153,10 +155,23 @@ class IdentityCollector:
             if len(host.addresses) < MAX_NAMES_PER_HOST:
                 host.addresses.setdefault(record.address, record.name)
 
-    def on_neighbour(self, _envelope: Envelope, message: NeighbourMessage) -> None:
-        """Note the resolvers that a router advertises."""
+    def on_neighbour(self, envelope: Envelope, message: NeighbourMessage) -> None:
+        """Note the resolvers that a router advertises, and the addresses that hosts take."""
+        if message.target is not None:
+            link = envelope.source.link_address
+            if message.kind == "neighbour-solicitation" and envelope.source.address == UNSPECIFIED:
+                self.claim(link, message.target, envelope.timestamp_ns)
+            elif message.kind == "neighbour-advertisement" and message.target_link in {None, link}:
+                # Another link address in the option: a proxy that answers for somebody (RFC 4861 7.2.8).
+                self.claim(link, message.target, envelope.timestamp_ns)
         if len(self.advertised_resolvers) < MAX_NAMES_PER_HOST:
             self.advertised_resolvers.update(dict.fromkeys(message.resolvers))
+
+    def claim(self, link: LinkAddress, address: Address, timestamp_ns: int) -> None:
+        """Note an address as a host's own."""
+        claims = self.claims.at(link)
+        if len(claims) < MAX_NAMES_PER_HOST:
+            claims.setdefault(address, timestamp_ns)
 
     def on_membership(self, envelope: Envelope, message: GroupMembership) -> None:
         """Note which groups a host asked for."""

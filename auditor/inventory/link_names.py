@@ -1,14 +1,17 @@
 """
-What hosts of one link say of themselves beside mDNS: LLMNR, NetBIOS names, DHCPv6, WS-Discovery.
+What hosts of one link say of themselves beside mDNS: LLMNR, NetBIOS names, DHCPv6, LLDP, WS-Discovery.
 
-Standards: RFC 4795 section 2 (LLMNR), RFC 1002 section 4.2 (NetBIOS names), RFC 4704 (host name of DHCPv6),
-           WS-Discovery 1.1 sections 4 and 5 (hello, bye, matches).
+Standards: RFC 4795 section 2 (LLMNR), RFC 1002 section 4.2 (NetBIOS names), RFC 8415 sections 18 and 21
+           (addresses of DHCPv6), RFC 4704 (its host name), IEEE 802.1AB-2016 section 8.5 (system name,
+           management address), WS-Discovery 1.1 sections 4 and 5 (hello, bye, matches).
 """
 
 from __future__ import annotations
 
+from auditor.addresses import LinkAddress
 from auditor.dissect.message import Envelope
 from auditor.dissect.protocols.dhcpv6 import Dhcpv6Message
+from auditor.dissect.protocols.lldp import LldpAnnouncement
 from auditor.dissect.protocols.llmnr import LinkNameMessage
 from auditor.dissect.protocols.nbns import NetbiosNameMessage
 from auditor.dissect.protocols.wsdiscovery import DiscoveryMessage
@@ -16,6 +19,7 @@ from auditor.inventory.announcements import AnnouncementCollector, AnnouncementK
 from auditor.inventory.identity import MAX_NAMES_PER_HOST, IdentityCollector
 
 WORKSTATION = 0x00  # sixteenth octet of a NetBIOS name: the host itself (common practice)
+MAX_CLIENTS = 4096  # identifiers of clients remembered: a home has tens, a flood forges them
 SAYS = frozenset({"hello", "probe-matches", "resolve-matches", "bye"})
 
 
@@ -25,6 +29,8 @@ class LinkNameCollector:
     def __init__(self, identity: IdentityCollector, announcements: AnnouncementCollector) -> None:
         self._identity = identity
         self._announcements = announcements
+        self._clients: dict[bytes, LinkAddress] = {}
+        """Who sent a DUID that holds no link address (RFC 8415 11.3, 11.5)."""
 
     def on_llmnr(self, envelope: Envelope, message: LinkNameMessage) -> None:
         """An answer names the sender, unless it is not sure of the name (RFC 4795 2.1.1, bits C and T)."""
@@ -48,19 +54,45 @@ class LinkNameCollector:
                     host.addresses.setdefault(address, name)
 
     def on_dhcpv6(self, envelope: Envelope, message: Dhcpv6Message) -> None:
-        """A client names itself; a relayed message has another sender's link address."""
-        if message.is_from_server and message.client_link is not None:
-            lease = self._identity.leases.at(message.client_link)
-            if len(lease.resolvers) < MAX_NAMES_PER_HOST:
-                lease.resolvers.update(dict.fromkeys(message.resolvers))
-        if message.is_from_server or not message.host_name:
+        """A client names itself, a server tells what it gave; a relay's link address is not the client's."""
+        if message.is_from_server:
+            self._given(envelope, message)
             return
         link = message.client_link or (None if message.relays else envelope.source.link_address)
-        if link is not None:
+        if link is None:
+            return
+        if message.client_identifier and len(self._clients) < MAX_CLIENTS:
+            self._clients[message.client_identifier] = link
+        if message.host_name:
             lease = self._identity.leases.at(link)
             if len(lease.host_names) < MAX_NAMES_PER_HOST:
                 lease.host_names[message.host_name] = None
             lease.vendor_class = lease.vendor_class or next(iter(message.vendor_classes), None)
+
+    def _given(self, envelope: Envelope, message: Dhcpv6Message) -> None:
+        """Only a reply that tells of success binds an address (RFC 8415 18.2.10.1)."""
+        link = message.client_link or self._clients.get(message.client_identifier or b"")
+        if link is None:
+            return
+        lease = self._identity.leases.at(link)
+        if len(lease.resolvers) < MAX_NAMES_PER_HOST:
+            lease.resolvers.update(dict.fromkeys(message.resolvers))
+        if message.kind == "reply" and not message.status_code:
+            for address in message.addresses:
+                if len(lease.addresses) < MAX_NAMES_PER_HOST:
+                    lease.addresses.setdefault(address, envelope.timestamp_ns)
+
+    def on_lldp(self, envelope: Envelope, message: LldpAnnouncement) -> None:
+        """The sender's own name and addresses; of a box that announces another's chassis, its own port's."""
+        link = envelope.source.link_address
+        name = message.system_name
+        host = self._identity.hosts.at(link)
+        for address in message.management_addresses:
+            self._identity.claim(link, address, envelope.timestamp_ns)
+            if name and len(host.addresses) < MAX_NAMES_PER_HOST:
+                host.addresses.setdefault(address, name)
+        if name and len(host.names) < MAX_NAMES_PER_HOST:
+            host.names[name] = None
 
     def on_discovery(self, envelope: Envelope, message: DiscoveryMessage) -> None:
         """What is announced or found; a probe is a search."""

@@ -1,7 +1,8 @@
 """
 Which resolver a device asks, whether its lease offered that one, and what became of the questions.
 
-Standards: RFC 1035 (DNS), RFC 2132 section 3.8 (resolvers of a lease), RFC 7858 (DNS over TLS, port 853).
+Standards: RFC 1035 (DNS), RFC 2132 section 3.8 (resolvers of a lease), RFC 7858 (DNS over TLS, port 853),
+           RFC 9250 section 4.1.1 (DNS over QUIC: the token doq).
 """
 
 from __future__ import annotations
@@ -86,7 +87,12 @@ class LookupCollector:
             link = content.server_link or LinkAddress(bytes(6))
             resolver = network.party(Endpoint(link, conversation.server, conversation.port))
             if client.is_device:
-                group = (client.device_id, conversation.server, resolver.kind == OUTSIDE, "tls")
+                group = (
+                    client.device_id,
+                    conversation.server,
+                    resolver.kind == OUTSIDE,
+                    _encryption(content),
+                )
                 joined.setdefault(group, []).append(content.requests)
         offered = _offered(network, identity)
         facts: list[Fact] = []
@@ -114,8 +120,14 @@ class LookupCollector:
 
 
 def is_encrypted_lookup(conversation: Conversation, content: Content) -> bool:
-    """Whether a conversation is DNS over TLS: TLS by its octets, on the port registered for it."""
+    """Whether names are asked for inside: the client says so, or it is TLS on the port registered for it."""
+    if content.asks_names:
+        return True
     return conversation.port == DNS_OVER_TLS_PORT and content.confidentiality == "tls"
+
+
+def _encryption(content: Content) -> str:
+    return "quic" if content.confidentiality == "quic" else "tls"
 
 
 def _offered(network: Network, identity: IdentityCollector) -> dict[str, set[Address]]:

@@ -1,9 +1,9 @@
 """
 Logins that are typed readable: Telnet, FTP, RTSP.
 
-Standards: RFC 854 (Telnet), RFC 959 section 4.2.2 (230 logged in, 530 not logged in), RFC 7826 section 19.1
-           (RTSP uses HTTP's authentication).  That a prompt for a command means a login was taken is common
-           practice.
+Standards: RFC 854 (Telnet), RFC 959 section 4.2.2 (230 logged in, 530 not), RFC 1635 (guests of FTP),
+           RFC 7826 section 19.1 (RTSP uses HTTP's authentication).  That a prompt for a command means a login
+           was taken is common practice.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from auditor.inventory.sighting import Table
 
 LOGGED_IN, NOT_LOGGED_IN = 230, 530
 UNAUTHORIZED = 401
+MAX_GUESTS = 4096  # connections of guests remembered; a home has few
 MAX_WAITING = 8  # secrets of one connection whose acceptance is open: name, password and a few tries
 
 
@@ -27,6 +28,7 @@ class PlainLoginCollector:
     def __init__(self, secrets: SecretCollector) -> None:
         self._secrets = secrets
         self._waiting: Table[FlowKey, list[SecretRow]] = Table(list)
+        self._anonymous: dict[FlowKey, None] = {}
 
     def on_telnet(self, envelope: Envelope, message: TelnetMessage) -> None:
         """A prompt for a command follows a login that was taken, a further one for a name a refused one."""
@@ -36,7 +38,13 @@ class PlainLoginCollector:
             self._answer(envelope, accepted=message.prompt == "shell")
 
     def on_ftp_command(self, envelope: Envelope, message: FtpCommand) -> None:
-        """Name or password."""
+        """Name or password; what an anonymous guest gives as one is no secret (RFC 1635 section 2)."""
+        if message.verb == "USER":
+            self._anonymous.pop(envelope.flow, None)
+            if message.is_anonymous and len(self._anonymous) < MAX_GUESTS:
+                self._anonymous[envelope.flow] = None
+        elif envelope.flow in self._anonymous:
+            return
         for secret in message.secrets:
             self._wait(envelope, self._secrets.sighted(envelope, secret))
 

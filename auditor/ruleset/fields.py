@@ -108,7 +108,7 @@ WORDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
         "reach": ("inside", "outside", "announced"),
         "direction": ("to-device", "from-device"),
     },
-    "name-lookup": {"encryption": ("none", "tls", "https")},
+    "name-lookup": {"encryption": ("none", "tls", "quic", "https")},
     "encrypted-session": {
         "protocol": ("tls", "dtls", "quic"),
         "role": ("client", "server"),

@@ -29,7 +29,7 @@ def test_the_first_language_comes_first():
 
 
 def test_an_unknown_language_is_a_mistake_of_the_user():
-    with pytest.raises(UsageError, match="expected en.*found 'xx'"):
+    with pytest.raises(UsageError, match=r"expected en.*found 'xx'"):
         load_catalogue("xx")
 
 
