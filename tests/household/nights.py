@@ -120,7 +120,7 @@ def _others(recording: Recording, evening: Evening) -> None:
     if evening.gadget:
         recording.dhcp_lease(NEW_GADGET)
         recording.http_exchange(
-            NEW_GADGET, HUB, http_request("GET", "/scenes", HUB.ipv4), http_response(200, {}), port=8080
+            NEW_GADGET, LIGHT, http_request("GET", "/json/state", LIGHT.ipv4), http_response(200, {"on": True})
         )
 
 
