@@ -204,6 +204,10 @@ def _run(
 
     talk = _silent if quiet else say
     settings = load_settings(folder)
+    if settings.webhook is not None:
+        from auditor.live.webhook import check_location
+
+        check_location(settings.webhook)  # now, not on the night on which there is something to tell
     typed_home = Home() if home is None else load_home(home)
 
     def audit(paths: Sequence[Path], keyed: Home) -> Report:

@@ -70,6 +70,7 @@ def write_metrics(path: Path, state: WatchState) -> None:
                 file.write(render_metrics(state).encode())
                 file.flush()
                 os.fsync(file.fileno())
+            part.chmod(0o644)  # whatever the mask says: the collector is another user
             part.replace(path)
         finally:
             part.unlink(missing_ok=True)

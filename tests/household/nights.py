@@ -22,7 +22,6 @@ HOUR_NS = DAY_NS // 24
 FIRST_NIGHT_NS = 1_772_336_400_000_000_000  # 2026-03-01T03:40:00Z, a Sunday
 NEW_GADGET = Host("shelf-sensor", "00:00:5e:00:53:77", "192.168.77.177")
 UPDATES = Host("updates.shelf-light.example", ipv4="198.51.100.90", hops_away=11)
-TELEMETRY = Host("numbers.tally.example", ipv4="198.51.100.99", hops_away=12)
 
 HOME = """\
 devices:
@@ -46,7 +45,9 @@ class Evening:
     storm: bool = False
     update_check: bool = False
     gadget: bool = False
-    telemetry: bool = False
+    telemetry: str | None = None
+    """Name of one more contact outside."""
+    telemetry_address: str = "198.51.100.99"
     open_port: int | None = None
     clear_cloud: bool = False
     login: bool = False
@@ -76,11 +77,10 @@ def record(evening: Evening, *, start_ns: int = FIRST_NIGHT_NS, seed: int = 77) 
     if evening.clear_cloud:
         _web(recording, LIGHT, cloud, "/state")
     if evening.telemetry:
-        recording.dns_lookup(LIGHT, TELEMETRY.name, [TELEMETRY.ipv4])
-        recording.tls_session(LIGHT, TELEMETRY, stored(CLOUD.name))
+        telemetry = Host(evening.telemetry, ipv4=evening.telemetry_address, hops_away=12)
+        _opaque(recording, telemetry, 8443)
     if evening.update_check:
-        recording.dns_lookup(LIGHT, UPDATES.name, [UPDATES.ipv4])
-        recording.tls_session(LIGHT, UPDATES, stored(CLOUD.name))
+        _opaque(recording, UPDATES, 443)
     recording.at(40)
     if evening.hub_refuses:
         recording.attempt(LIGHT, HUB, 8080, answer="reset")
@@ -120,8 +120,20 @@ def _others(recording: Recording, evening: Evening) -> None:
     if evening.gadget:
         recording.dhcp_lease(NEW_GADGET)
         recording.http_exchange(
-            NEW_GADGET, LIGHT, http_request("GET", "/json/state", LIGHT.ipv4), http_response(200, {"on": True})
+            NEW_GADGET,
+            LIGHT,
+            http_request("GET", "/json/state", LIGHT.ipv4),
+            http_response(200, {"on": True}),
         )
+
+
+def _opaque(recording: Recording, server: Host, port: int) -> None:
+    """A name is looked up, and octets that nobody can read go both ways."""
+    recording.dns_lookup(LIGHT, server.name, [server.ipv4])
+    connection = recording.connect(LIGHT, server, port)
+    connection.send(bytes(recording.number(8) | 128 for _ in range(60)))
+    connection.receive(bytes(recording.number(8) | 128 for _ in range(90)))
+    connection.close()
 
 
 def _web(recording: Recording, client: Host, server: Host, path: str) -> None:

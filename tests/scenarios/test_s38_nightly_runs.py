@@ -52,7 +52,9 @@ def test_a_night_without_a_recording_is_an_alarm_of_its_own(known_home):
     result = known_home.run()
 
     assert result.could_not_judge is not None
-    assert [line for line in result.lines if line.startswith("no usable recording for 26 h: ")] == list(result.lines)
+    assert [line for line in result.lines if line.startswith("no usable recording for 26 h: ")] == list(
+        result.lines
+    )
 
 
 def test_the_alarm_is_not_told_each_night(known_home):
@@ -141,7 +143,11 @@ def test_second_run_at_once_ends_cleanly_and_says_so(tmp_path):
         "    print('held', flush=True); sys.stdin.read()\n"
     )
     holder = subprocess.Popen(
-        [sys.executable, "-c", hold, str(store)], cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        [sys.executable, "-c", hold, str(store)],
+        cwd=ROOT,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
     )
     try:
         assert holder.stdout.readline() == "held\n"
@@ -151,4 +157,6 @@ def test_second_run_at_once_ends_cleanly_and_says_so(tmp_path):
     assert second.returncode == 3
     assert second.stdout == ""
     assert "another watch" in second.stderr
-    assert command("watch", ring, "--store", store, "--home", home).returncode == 0  # the next one takes it up
+    assert (
+        command("watch", ring, "--store", store, "--home", home).returncode == 0
+    )  # the next one takes it up

@@ -55,7 +55,9 @@ def test_what_was_stored_is_there_again(tmp_path):
     connection.close()
 
 
-@pytest.mark.skipif(shutil.which("sqlite3") is None and not os.environ.get("CI"), reason="no command sqlite3 here")
+@pytest.mark.skipif(
+    shutil.which("sqlite3") is None and not os.environ.get("CI"), reason="no command sqlite3 here"
+)
 def test_another_reader_finds_the_file_whole(tmp_path):
     path = fill(tmp_path)
 

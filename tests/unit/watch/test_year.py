@@ -25,7 +25,10 @@ UNUSABLE = {230, 231}
 PLANTS = {
     30: ({"version": "0.14.2"}, r"shelf light: software changed 0\.14\.1 -> 0\.14\.2"),
     60: ({"gadget": True}, r"new device: "),
-    90: ({"telemetry": True}, r"shelf light: new contact numbers\.tally\.example \(tcp 443\)"),
+    90: (
+        {"telemetry": "numbers.tally.example"},
+        r"shelf light: new contact numbers\.tally\.example \(tcp 8443\)",
+    ),
     120: ({"open_port": 8081}, r"shelf light: newly open service tcp 8081"),
     150: ({"clear_cloud": True}, r"shelf light: newly in clear text: cloud\.shelf-light\.example"),
     180: ({"login": True}, r"shelf light: medium password-in-clear-text"),
