@@ -58,7 +58,7 @@ def is_at_home(address: ipaddress.IPv4Address | ipaddress.IPv6Address) -> bool:
 
 
 def send(location: str, content: Mapping[str, Any], *, pause: Callable[[float], None] = time.sleep) -> None:
-    """Post the content; raises ``OutputError`` after ``TRIES`` tries, ``UsageError`` for a location of no use."""
+    """Post the content; raises ``OutputError`` after all tries, ``UsageError`` for its location."""
     address, port, target = check_location(location)
     body = json.dumps(content, ensure_ascii=True, sort_keys=True).encode()
     if len(body) > MAX_BODY_OCTETS:

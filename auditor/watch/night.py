@@ -208,7 +208,7 @@ class _Run:
         limits = options.limits
         if number == int(history.setting("relearn devices from night") or 0):
             limits = replace(limits, learning_nights=max(limits.learning_nights, number))
-        night = read_night(report.document)
+        night = read_night(report.document, {keep.wish for keep in home.keep})
         outcome = compare_night(
             night,
             history.facts(),

@@ -43,7 +43,7 @@ class Schedule:
     """It records itself, which needs the right to read all packets."""
     for_user: bool
     sends_mail: bool = False
-    """The system's mailer is mostly a program with the rights of its group, which NoNewPrivileges would take."""
+    """The system's mailer is mostly a program with rights of its own, which NoNewPrivileges would take."""
     failure_unit: str | None = None
     """Started when a run failed; None: our own, which puts a line into the journal and the outlets."""
 
@@ -113,7 +113,7 @@ def _store_of(schedule: Schedule) -> tuple[str, ...]:
 
 
 def _service(schedule: Schedule, failure: str, command: str, *, is_failure: bool = False) -> str:
-    # A ring is often another user's; without this right even root reads its own files alone (capabilities(7)).
+    # A ring is often another user's; without this right root reads its own files alone (capabilities(7)).
     rights = "CAP_DAC_READ_SEARCH" + (" CAP_NET_RAW" if schedule.records and not is_failure else "")
     # The internet families are for a webhook at home; IPAddressDeny shuts the outside.
     families = "AF_UNIX AF_INET AF_INET6" + (" AF_PACKET AF_NETLINK" if schedule.records else "")

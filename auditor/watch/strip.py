@@ -82,8 +82,9 @@ def draw_strip(cells: Sequence[tuple[date, str]]) -> str:
     size, columns = 14, 31
     rows = (len(cells) + columns - 1) // columns or 1
     fills = {"changed": "#bbbbbb", "could not judge": "#eeeeee"}
+    extent = f'width="{columns * size}" height="{rows * size}"'
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{columns * size}" height="{rows * size}" role="img">',
+        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" {extent}>',
         "<title>One cell a night</title>",
     ]
     for place, (day, word) in enumerate(cells):

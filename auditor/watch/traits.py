@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Set as AbstractSet
+from functools import partial
 from typing import Any, NamedTuple
 
 Document = Mapping[str, Any]
@@ -23,6 +25,8 @@ SIGHTS: Mapping[str, str] = {
 }
 """Abilities that hang on the place alone, not on what anybody did, and what their loss hides."""
 NO_NAME = "(no name)"
+ANSWERED, STOPPED = "answered", "stopped"
+"""Values of ``works``; of two that are seen at once the first by the alphabet counts."""
 
 _NUMBER = re.compile(r"\d+")
 # Eight or more hexadecimal digits with a digit among them: made up anew for each server or session.
@@ -81,8 +85,12 @@ def stable_name(name: str | None) -> str:
     return ".".join("*" if _MADE_UP.fullmatch(label) else _NUMBER.sub("#", label) for label in labels)
 
 
-def read_night(document: Document) -> Night:
-    """All traits of one redacted document of schema 1."""
+def read_night(document: Document, wishes: AbstractSet[str] = frozenset()) -> Night:
+    """
+    All traits of one redacted document of schema 1.
+
+    ``wishes`` are those of the home file: what is lost of them is named so.
+    """
     devices = document["devices"]
     keys = {row["device_id"]: stable_device(row["device_id"], row["is_chosen"]) for row in devices}
     names = {keys[row["device_id"]]: _name(row) for row in devices}
@@ -92,12 +100,13 @@ def read_night(document: Document) -> Night:
 
     traits: dict[tuple[str, str, str], Trait] = {}
     readers: tuple[Callable[[Document, Callable[[str], str], Mapping[str, str]], Iterator[Trait]], ...] = (
-        _device_traits, _contact_traits, _service_traits, _finding_traits, _reach_traits, _recording_traits,
+        _device_traits, _contact_traits, _service_traits, _finding_traits, _recording_traits,
+        partial(_reach_traits, wishes), partial(_outside_traits, wishes),
     )  # fmt: skip
     for reader in readers:
         for trait in reader(document, key, names):
             known = traits.get(trait.key)
-            # Of two values that are seen at once the worse one counts: clear text, an answered try.
+            # A finding or try that is seen twice under one key: the answered one counts.
             if known is None or known.value > trait.value:
                 traits[trait.key] = trait
     not_found = frozenset(
@@ -167,20 +176,62 @@ def _finding_traits(document: Document, key: Callable[[str], str], _: Mapping[st
         )
 
 
-def _reach_traits(document: Document, key: Callable[[str], str], names: Mapping[str, str]) -> Iterator[Trait]:
+def _reach_traits(
+    wishes: AbstractSet[str], document: Document, key: Callable[[str], str], names: Mapping[str, str]
+) -> Iterator[Trait]:
     """Who is answered by whom, on connections alone: a datagram without answer proves nothing."""
+    roles = {row["device_id"]: set(row["roles"]) for row in document["devices"]}
     for row in document["local_contacts"]:
         peer = row["peer_id"]
-        if row["transport"] != "tcp" or peer == "broadcast" or peer.startswith("group:"):
+        value = _answer(row["outcomes"])
+        if row["transport"] != "tcp" or peer == "broadcast" or peer.startswith("group:") or value is None:
             continue
         begins, answers = key(row["device_id"]), key(peer)
         port = _port("tcp", row["port"])
+        wish = _wish(roles.get(row["device_id"], set()), roles.get(peer, set()))
         label = f"{names.get(begins, begins)} to {names.get(answers, answers)}, {port}"
-        value = "answered" if _worked(row["outcomes"]) else "stopped"
-        if value == "answered" or any(
-            row["outcomes"].get(word) for word in ("unanswered", "refused", "prohibited")
-        ):
-            yield Trait("works", begins, f"{answers} {port}", value, label)
+        lost = f" (lost wish: {wish})" if wish in wishes else ""
+        yield Trait("works", begins, f"{answers} {port}", value, f"{label}{lost if value == STOPPED else ''}")
+
+
+def _outside_traits(
+    wishes: AbstractSet[str], document: Document, key: Callable[[str], str], names: Mapping[str, str]
+) -> Iterator[Trait]:
+    """Contacts outside that the household wishes for; others may fall silent without a line."""
+    for row in document["remote_contacts"]:
+        wish = (
+            "time" if row["application_protocol"] == "ntp" else "cloud" if row["transport"] == "tcp" else None
+        )
+        value = _answer(row["outcomes"])
+        if row["initiator"] != "device" or wish not in wishes or value is None:
+            continue
+        device, called, port = (
+            key(row["device_id"]),
+            row["name"] or NO_NAME,
+            _port(row["transport"], row["port"]),
+        )
+        # Pools and content networks have many names: the wish as a whole is kept as long as one of them answers.
+        label = f"{names.get(device, device)} to {called}, {port}"
+        lost = f" (lost wish: {wish})" if value == STOPPED else ""
+        yield Trait("works", device, f"wish {wish}", value, f"{label}{lost}")
+
+
+def _wish(begins: AbstractSet[str], answers: AbstractSet[str]) -> str:
+    """The wish of the home file that a conversation between two roles stands for."""
+    if "lighting" in begins and answers & {"hub", "broker"}:
+        return "light-follows-hub"
+    if "lighting" in begins:
+        return "light-to-light" if "lighting" in answers else ""
+    if "lighting" in answers:
+        return "hub-controls-light" if begins & {"hub", "broker"} else "phone-control"
+    return ""
+
+
+def _answer(outcomes: Mapping[str, int]) -> str | None:
+    """Answered or not; None where nobody tried in a way that shows it."""
+    if _worked(outcomes):
+        return ANSWERED
+    return STOPPED if any(outcomes.get(word) for word in ("unanswered", "refused", "prohibited")) else None
 
 
 def _recording_traits(document: Document, _: Callable[[str], str], __: Mapping[str, str]) -> Iterator[Trait]:

@@ -50,6 +50,7 @@ class Evening:
     telemetry_address: str = "198.51.100.99"
     open_port: int | None = None
     clear_cloud: bool = False
+    cloud_answers: bool = True
     login: bool = False
     hub_refuses: bool = False
     asks_hub: bool = True
@@ -73,7 +74,10 @@ def record(evening: Evening, *, start_ns: int = FIRST_NIGHT_NS, seed: int = 77) 
     if evening.storm:
         for _ in range(6):
             recording.attempt(LIGHT, cloud, 443, tries=2)
-    recording.tls_session(LIGHT, cloud, stored(CLOUD.name))
+    if evening.cloud_answers:
+        recording.tls_session(LIGHT, cloud, stored(CLOUD.name))
+    else:
+        recording.attempt(LIGHT, cloud, 443)
     if evening.clear_cloud:
         _web(recording, LIGHT, cloud, "/state")
     if evening.telemetry:

@@ -22,6 +22,8 @@ from auditor.store.history import History
 from tests.household.nights import HOME, Evening, record
 
 ROOT = Path(__file__).resolve().parents[3]
+pytestmark = [pytest.mark.xdist_group("watch-kill"), pytest.mark.timeout(1_200)]
+
 KILLS = 200
 
 

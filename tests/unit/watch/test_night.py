@@ -70,7 +70,7 @@ def test_what_nobody_heard_is_told_by_the_next_run(watch):
 
 def test_a_fault_of_the_program_stands_in_the_history(watch, monkeypatch):
     watch.learn(EVENING, 1)
-    monkeypatch.setattr("auditor.watch.night.read_night", lambda _: 1 / 0)
+    monkeypatch.setattr("auditor.watch.night.read_night", lambda *_: 1 / 0)
 
     with pytest.raises(ZeroDivisionError):
         watch.night(EVENING)
@@ -197,6 +197,28 @@ def test_usual_day_needs_several_updates_on_it():
     assert usual_days(updates, FIRST_NIGHT_NS + 9 * week) == {"d"}
     assert usual_days(updates, FIRST_NIGHT_NS + 9 * week + DAY_NS) == frozenset()
     assert usual_days(updates[:2], FIRST_NIGHT_NS + 9 * week) == frozenset()
+
+
+# Wishes
+
+
+def test_a_lost_wish_is_named_and_its_return(watch):
+    watch.home = watch.home.replace("time]", "time, cloud]")
+    watch.learn(EVENING, 3)
+
+    lost = watch.night(replace(EVENING, cloud_answers=False, hub_refuses=True))
+    assert sorted(line.partition(" (")[2] for line in lost.lines) == [
+        "lost wish: cloud)",
+        "lost wish: light-follows-hub)",
+    ]
+    back = watch.night(EVENING)
+    assert sorted(line.partition(": ")[0] for line in back.lines) == ["answered again", "answered again"]
+
+
+def test_a_cloud_that_nobody_wishes_for_may_fall_silent(watch):
+    watch.learn(EVENING, 3)
+
+    assert watch.night(replace(EVENING, cloud_answers=False)).lines == ()
 
 
 # Lines
@@ -411,12 +433,12 @@ def test_strip_by_letters_in_ascii():
 
 
 def test_strip_as_a_picture_is_well_formed():
-    from xml.etree import ElementTree
+    import xml.etree.ElementTree as ET
 
     runs = [run_of(1, FIRST_NIGHT_NS), run_of(2, FIRST_NIGHT_NS + 40 * DAY_NS)]
     cells = nights(runs, runs[-1].started_ns)
 
-    root = ElementTree.fromstring(draw_strip(cells))
+    root = ET.fromstring(draw_strip(cells))
     name = "{http://www.w3.org/2000/svg}"
     assert root.tag == f"{name}svg"
     assert len(root.findall(f".//{name}rect")) == len(cells) == 41

@@ -5,6 +5,7 @@ Sources: systemd-analyze(1) ``verify``, ``calendar`` and ``security``; systemd.s
 Python's plistlib; POSIX shell for the quoting of the cron line.
 """
 
+import io
 import os
 import plistlib
 import re
@@ -112,7 +113,9 @@ def test_exposure_stays_below_the_threshold(tmp_path, schedule):
 def test_times_are_times_to_systemd(hours):
     program = analyzer()
     [when] = re.findall(
-        r"^OnCalendar=(.+)$", systemd_units(replace(SCHEDULE, every_hours=hours))[f"{NAME}.timer"], re.MULTILINE
+        r"^OnCalendar=(.+)$",
+        systemd_units(replace(SCHEDULE, every_hours=hours))[f"{NAME}.timer"],
+        re.MULTILINE,
     )
 
     done = subprocess.run([program, "calendar", when], capture_output=True, text=True, check=False)
@@ -253,7 +256,7 @@ def test_a_step_that_fails_says_how_to_go_on(tmp_path, monkeypatch):
 
 def test_the_command_shows_first_and_does_nothing_unasked(tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
-    monkeypatch.setattr("sys.stdin", open(os.devnull))
+    monkeypatch.setattr("sys.stdin", io.StringIO())
     ring = tmp_path / "ring"
 
     done = command(
