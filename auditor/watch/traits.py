@@ -25,6 +25,10 @@ SIGHTS: Mapping[str, str] = {
 }
 """Abilities that hang on the place alone, not on what anybody did, and what their loss hides."""
 NO_NAME = "(no name)"
+MAX_FIELD_CHARACTERS = 300
+"""Of an item or label: a domain name has 253 (RFC 1035 2.3.4), and a line of ours is cut there."""
+MAX_TRAITS = 5_000
+"""Of one night: a home has hundreds; a recording made to flood the history must not push out the rest."""
 ANSWERED, STOPPED = "answered", "stopped"
 """Values of ``works``; of two that are seen at once the first by the alphabet counts."""
 
@@ -104,7 +108,10 @@ def read_night(document: Document, wishes: AbstractSet[str] = frozenset()) -> Ni
         partial(_reach_traits, wishes), partial(_outside_traits, wishes),
     )  # fmt: skip
     for reader in readers:
-        for trait in reader(document, key, names):
+        for seen in reader(document, key, names):
+            if len(traits) >= MAX_TRAITS:
+                break
+            trait = Trait(*map(_storable, seen))
             known = traits.get(trait.key)
             # A finding or try that is seen twice under one key: the answered one counts.
             if known is None or known.value > trait.value:
@@ -120,6 +127,11 @@ def read_night(document: Document, wishes: AbstractSet[str] = frozenset()) -> Ni
         if row["is_chosen"] and "update" in document["coverage"]["phases"]
     )
     return Night(traits, names, not_found, fetched)
+
+
+def _storable(text: str) -> str:
+    """A recorded name may hold what no encoding has (lone surrogates), and be as long as its sender likes."""
+    return text[:MAX_FIELD_CHARACTERS].encode("utf-8", "backslashreplace").decode()
 
 
 def _name(row: Document) -> str:
@@ -210,7 +222,7 @@ def _outside_traits(
             row["name"] or NO_NAME,
             _port(row["transport"], row["port"]),
         )
-        # Pools and content networks have many names: the wish as a whole is kept as long as one of them answers.
+        # Pools and content networks have many names: the wish is kept as long as one of them answers.
         label = f"{names.get(device, device)} to {called}, {port}"
         lost = f" (lost wish: {wish})" if value == STOPPED else ""
         yield Trait("works", device, f"wish {wish}", value, f"{label}{lost}")

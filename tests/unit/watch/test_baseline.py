@@ -16,7 +16,7 @@ from auditor.watch.baseline import (
     Limits,
     compare_night,
 )
-from auditor.watch.traits import Night, Trait, stable_device, stable_name
+from auditor.watch.traits import MAX_TRAITS, Night, Trait, read_night, stable_device, stable_name
 
 LIGHT = "dev-1"
 BASE = [Trait("judged", LIGHT, "", "", "shelf light"), Trait("device", LIGHT, "", "", "shelf light")]
@@ -228,3 +228,48 @@ def test_a_role_learnt_later_is_no_new_device():
     assert stable_device("device-9e85", False) == stable_device("phone-9e85", False) == "9e85"
     assert stable_device("phone-9e85a1b2", False) == "9e85"  # longer on a night with a second one
     assert stable_device("dev-ee9cf669", True) == "dev-ee9cf669"
+
+
+def document_of(*contacts):
+    """A redacted document with what ``read_night`` looks at (schema 1)."""
+    light = {
+        "device_id": LIGHT, "is_chosen": True, "nickname": "lamp \ud800", "hostnames": [], "roles": ["lighting"],
+        "locally_administered": False, "software": [],
+    }  # fmt: skip
+    row = {
+        "device_id": LIGHT, "initiator": "device", "transport": "tcp", "port": 443, "confidentiality": "tls",
+        "application_protocol": "tls", "outcomes": {"established": 1},
+    }  # fmt: skip
+    return {
+        "devices": [light], "services": [], "remote_contacts": [{**row, **contact} for contact in contacts],
+        "local_contacts": [], "findings": [], "assessments": [], "captures": [],
+        "coverage": {"abilities": [], "phases": []},
+    }  # fmt: skip
+
+
+def test_names_that_no_encoding_has_can_be_stored():
+    night = read_night(document_of({"name": "a\udcff" + "x" * 9_000 + ".example"}))
+
+    for trait in night.traits.values():
+        assert all(len(field) < 2_000 for field in trait)
+        "".join(trait).encode("utf-8")
+
+
+def test_a_flood_of_names_is_bounded():
+    night = read_night(document_of(*({"name": f"{'abcdefghij'[n % 10]}{'k' * (n // 10 % 200)}{n // 2000 * 'z'}.example"}
+                                     for n in range(9_000))))  # fmt: skip
+
+    assert len(night.traits) == MAX_TRAITS
+
+
+def test_ways_of_one_contact():
+    """Other addresses, other dynamic ports and other numbers in a name are one contact."""
+    night = read_night(document_of(
+        {"name": "edge-1.example", "port": 50_000}, {"name": "edge-2.example", "port": 60_000},
+        {"name": None, "initiator": "remote", "port": 1}, {"name": None, "initiator": "remote", "port": 2},
+    ))  # fmt: skip
+
+    assert sorted(key[2] for key in night.traits if key[0] == "contact") == [
+        "edge-#.example|tcp dynamic",
+        "from outside",
+    ]
