@@ -231,7 +231,7 @@ def _run(
         with History.open(folder, now_ns=time.time_ns()) as history:
             keep_metrics(settings, history, say)
     if result.could_not_judge is not None:
-        say(f"could not judge: {result.could_not_judge}")
+        talk(f"could not judge: {result.could_not_judge}")
         return ExitStatus.COULD_NOT_JUDGE
     return ExitStatus.FINDINGS if result.lines else ExitStatus.JUDGED
 

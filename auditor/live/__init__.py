@@ -1,1 +1,1 @@
-"""The only package that opens a socket."""
+"""Recording from a network: the only package that opens a socket."""

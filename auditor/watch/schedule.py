@@ -175,8 +175,9 @@ def cron_line(schedule: Schedule) -> str:
     else:
         when = f"{minute} {hour} {'*' if days == 1 else f'*/{days}'} * *"
     _refuse_control(schedule.command)
+    # cron mails whatever is printed: talk of every night would be mail of every night.
     # crontab(5): an unescaped percent sign ends the command.
-    return f"{when} {shlex.join(schedule.command).replace('%', chr(92) + '%')} {CRON_MARK}\n"
+    return f"{when} {shlex.join((*schedule.command, '--quiet')).replace('%', chr(92) + '%')} {CRON_MARK}\n"
 
 
 def launchd_file(schedule: Schedule) -> bytes:

@@ -97,7 +97,7 @@ def test_nothing_private_is_stored_that_the_report_would_not_show(watch):
         facts = repr(history.facts())
 
     for private in ("8a:4c:1d:20:71:05", "192.168.77.51", "news.example", "lantern-and-ladder", "laptop"):
-        assert private not in document.replace("computer", ""), private
+        assert private not in document, private
         assert private not in facts, private
     octets = (watch.store / STORE_NAME).read_bytes()
     assert b"8a:4c:1d:20:71:05" not in octets

@@ -153,7 +153,7 @@ def test_cron_line_is_one_line_that_the_shell_reads_as_meant():
     assert line.startswith("40 3 * * * ")
     assert line.count("\n") == 1
     command_part = line.split(None, 5)[5].rsplit(" # ", 1)[0]
-    assert tuple(shlex.split(command_part.replace(r"\%", "%"))) == SCHEDULE.command
+    assert tuple(shlex.split(command_part.replace(r"\%", "%"))) == (*SCHEDULE.command, "--quiet")
     assert "%" not in line.replace(r"\%", "")
 
 
