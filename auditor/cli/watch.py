@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from auditor.home.model import Home
     from auditor.watch.night import Recorder, Report
 
+GRACE_HOURS = 2.0
+"""What a run may be late before the lack of recordings is an alarm: a random delay, a machine that wakes up."""
 FILE_SECONDS = 300.0
 FILE_OCTETS = 50_000_000
 KEEP_FILES = 200
@@ -49,9 +51,11 @@ RecordMinutes = Annotated[
 ]
 Interface = Annotated[str | None, typer.Option("--interface", metavar="NAME", help="Where --record listens.")]
 StaleHours = Annotated[
-    float,
+    float | None,
     typer.Option(
-        "--stale-hours", metavar="H", help="No usable recording for so long is an alarm of its own."
+        "--stale-hours",
+        metavar="H",
+        help="No usable recording for so long is an alarm of its own. Default: --every and two hours.",
     ),
 ]
 Learn = Annotated[
@@ -61,7 +65,9 @@ Install = Annotated[
     bool, typer.Option("--install", help="Make this system run the watch; shows what it will do and asks.")
 ]
 Uninstall = Annotated[bool, typer.Option("--uninstall", help="Take that back; recordings and history stay.")]
-Every = Annotated[str, typer.Option("--every", metavar="TIME", help="With --install: 1h to 12h, 1d to 7d.")]
+Every = Annotated[
+    str, typer.Option("--every", metavar="TIME", help="How often it runs: 1h to 12h, 1d to 7d.")
+]
 At = Annotated[str, typer.Option("--at", metavar="HH:MM", help="With --install: when in the night.")]
 ForUser = Annotated[bool, typer.Option("--user", help="With --install: for this user, not for the system.")]
 Scheduler = Annotated[
@@ -103,7 +109,7 @@ def watch(
     record: RecordMinutes = None,
     interface: Interface = None,
     alarm_from: options.Alarm = AlarmFrom.MEDIUM,
-    stale_hours: StaleHours = 26.0,
+    stale_hours: StaleHours = None,
     learn: Learn = 7,
     install: Install = False,
     uninstall: Uninstall = False,
@@ -132,7 +138,11 @@ def watch(
     ]  # fmt: skip
     if len(jobs) > 1:
         raise UsageError(jobs[1], f"expected one job at a time, found {' and '.join(jobs)}")
+    from auditor.watch.schedule import parse_every
+
     folder = (store or _default_store()).absolute()
+    every_hours = parse_every(every)
+    stale_hours = every_hours + GRACE_HOURS if stale_hours is None else stale_hours
     _check_numbers(record, stale_hours, learn)
     match jobs:
         case ["--history"]:
@@ -156,9 +166,6 @@ def watch(
     ring = ring.absolute()
     if record is not None and interface is None:
         raise UsageError("--record", "expected --interface beside it: where to listen")
-    from auditor.watch.schedule import parse_every
-
-    every_hours = parse_every(every)
     if install:
         from auditor.cli.watch_schedule import install_schedule
 

@@ -100,16 +100,21 @@ def systemd_units(schedule: Schedule) -> dict[str, str]:
                 *schedule.command[: schedule.command.index("watch") + 1],
                 "--health",
                 "--tell",
-                *_store_of(schedule),
+                *_kept_options(schedule),
             )
         )
         units[failure] = _service(schedule, "", tell, is_failure=True)
     return units
 
 
-def _store_of(schedule: Schedule) -> tuple[str, ...]:
-    place = schedule.command.index("--store")
-    return schedule.command[place : place + 2]
+def _kept_options(schedule: Schedule) -> tuple[str, ...]:
+    """What the line of health has to know too."""
+    command, kept = schedule.command, []
+    for option in ("--store", "--every", "--stale-hours"):
+        if option in command:
+            place = command.index(option)
+            kept += command[place : place + 2]
+    return tuple(kept)
 
 
 def _service(schedule: Schedule, failure: str, command: str, *, is_failure: bool = False) -> str:
