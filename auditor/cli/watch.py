@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from auditor.watch.night import Recorder, Report
 
 GRACE_HOURS = 2.0
-"""What a run may be late before the lack of recordings is an alarm: a random delay, a machine that wakes up."""
+"""What a run may be late before that is an alarm: a random delay, a machine that wakes up."""
 FILE_SECONDS = 300.0
 FILE_OCTETS = 50_000_000
 KEEP_FILES = 200

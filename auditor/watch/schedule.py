@@ -109,7 +109,8 @@ def systemd_units(schedule: Schedule) -> dict[str, str]:
 
 def _kept_options(schedule: Schedule) -> tuple[str, ...]:
     """What the line of health has to know too."""
-    command, kept = schedule.command, []
+    command = schedule.command
+    kept: list[str] = []
     for option in ("--store", "--every", "--stale-hours"):
         if option in command:
             place = command.index(option)
