@@ -339,7 +339,11 @@ class _Transaction:
         return self._connection
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
-        if kind is None:
-            self._connection.commit()
-        else:
+        if kind is not None:
             self._connection.rollback()
+            return
+        try:
+            self._connection.commit()
+        except sqlite3.Error:  # a full disk shows at the commit: nothing of it may stay open
+            self._connection.rollback()
+            raise

@@ -22,13 +22,12 @@ from auditor.errors import (
     CaptureReadError,
     JudgementError,
     OutputError,
-    SettingsError,
 )
 from auditor.home.model import Home
 from auditor.report.document import NOTHING_JUDGED
 from auditor.report.harmless import harmless_text
 from auditor.report.json import render_json
-from auditor.store.history import History, NewChange, StoredChange
+from auditor.store.history import History, NewChange, StoredChange, StoredRun
 from auditor.store.key import fingerprint, load_key
 from auditor.units import NS_PER_SECOND
 from auditor.watch.baseline import Limits, compare_night
@@ -160,23 +159,23 @@ class _Run:
             self._judge(run, home, notes)
         except (CaptureError, JudgementError) as error:
             problem = harmless_text(str(error))
-            alarm = stale_alarm(
-                before, history.changes(), self._started_ns, self._options.stale_hours, problem
-            )
-            history.end_without_judgement(run, self._clock.now_ns(), problem, [*notes, *alarm])
-        except (
-            AuditorError
-        ) as error:  # a home file, a rule or the disk: the run ends, and says so in the strip
+            self._end_without_judgement(run, problem, notes, before)
+        except Exception as error:  # rights, rules, the disk, or a fault of ours: told as far as it can be
+            is_ours = not isinstance(error, AuditorError)
+            reason = f"a fault of this program: {type(error).__name__}" if is_ours else _first_line(error)
             with contextlib.suppress(OutputError):
-                history.end_without_judgement(run, self._clock.now_ns(), _first_line(error), notes)
-            raise
-        except Exception as error:
-            with contextlib.suppress(OutputError):
-                reason = f"a fault of this program: {type(error).__name__}"
-                history.end_without_judgement(run, self._clock.now_ns(), reason, notes)
+                self._end_without_judgement(run, reason, notes, before)
+                self._give_out(run)
             raise
         lines = self._give_out(run)
         return WatchResult(lines=lines, could_not_judge=problem)
+
+    def _end_without_judgement(
+        self, run: int, reason: str, notes: list[NewChange], before: Sequence[StoredRun]
+    ) -> None:
+        history = self._history
+        alarm = stale_alarm(before, history.changes(), self._started_ns, self._options.stale_hours, reason)
+        history.end_without_judgement(run, self._clock.now_ns(), reason, [*notes, *alarm])
 
     def _keyed_home(self) -> Home:
         """The home with a key for pseudonyms: its own, else the one beside the store."""
@@ -294,5 +293,5 @@ def _store_notice(notice: str) -> NewChange:
     return NewChange("store", "", "", notice, 90)
 
 
-def _first_line(error: SettingsError | AuditorError) -> str:
+def _first_line(error: Exception) -> str:
     return harmless_text(str(error).splitlines()[0] if str(error) else type(error).__name__)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -29,6 +29,7 @@ class Watch:
     nobody_listens: bool = False
     slept_ns: int = 0
     number: int = 0
+    record: Callable[[], Sequence[Path]] | None = None
 
     @property
     def ring(self) -> Path:
@@ -67,6 +68,7 @@ class Watch:
             audit=lambda paths, keyed: auditor.audit(list(paths), home=keyed),
             tell=self._tell,
             say=self.said.append,
+            record=self.record,
             clock=Clock(now_ns=lambda: self.now_ns, monotonic_ns=lambda: self.now_ns - self.slept_ns),
         )
 

@@ -15,7 +15,7 @@ from types import SimpleNamespace
 import pytest
 
 import auditor
-from auditor.errors import JudgementError, OutputError, SettingsError
+from auditor.errors import JudgementError, OutputError, SettingsError, UsageError
 from auditor.home.loader import parse_home
 from auditor.store.database import STORE_NAME
 from auditor.store.history import StoredChange, StoredRun, TakenFile
@@ -77,6 +77,21 @@ def test_a_fault_of_the_program_stands_in_the_history(watch, monkeypatch):
 
     with watch.history() as history:
         assert history.runs()[-1].reason == "a fault of this program: ZeroDivisionError"
+
+
+def test_a_recorder_without_rights_is_an_alarm_too(watch):
+    """It ends with 2, and nobody looks at that for days: the lack of recordings is told all the same."""
+    watch.learn(EVENING, 2)
+    watch.now_ns += 2 * HOUR_NS
+
+    def without_rights():
+        raise UsageError("--interface", "expected the right to record")
+
+    watch.record = without_rights
+    with pytest.raises(UsageError):
+        watch.run()
+
+    assert watch.told == ["no usable recording for 26 h: --interface: expected the right to record"]
 
 
 def test_the_recording_of_a_failed_run_is_taken_by_the_next(watch, monkeypatch):
