@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ipaddress
 from enum import StrEnum
+from functools import lru_cache
 from typing import NewType
 
 Address = NewType("Address", bytes)
@@ -23,6 +24,9 @@ NO_LINK = LinkAddress(bytes(6))
 """Stands where a link type carries no link address."""
 
 UNSPECIFIED = Address(bytes(16))
+
+MAX_REMEMBERED = 1 << 14
+"""Addresses of which kind and text are remembered, some MB: a recording names few and asks for each often."""
 
 
 class AddressKind(StrEnum):
@@ -39,6 +43,7 @@ class AddressKind(StrEnum):
     GLOBAL = "global"
 
 
+@lru_cache(MAX_REMEMBERED)
 def parse_address(text: str) -> Address:
     """Read a textual IPv4 or IPv6 address; raises ``ValueError``."""
     return pack_address(ipaddress.ip_address(text))
@@ -61,6 +66,7 @@ def family_of(address: Address) -> str:
     return "ipv4" if is_ipv4(address) else "ipv6"
 
 
+@lru_cache(MAX_REMEMBERED)
 def format_address(address: Address) -> str:
     """Text form: dotted quad, or RFC 5952."""
     if is_ipv4(address):
@@ -76,6 +82,7 @@ def parse_link(text: str) -> LinkAddress:
     return LinkAddress(bytes(int(part, 16) for part in parts))
 
 
+@lru_cache(MAX_REMEMBERED)
 def format_link(link: LinkAddress) -> str:
     """Text form: lower-case octets parted by colons (RFC 7042 2.1 writes hyphens; colons are usual)."""
     return bytes(link).hex(":")
@@ -91,6 +98,7 @@ def is_locally_administered(link: LinkAddress) -> bool:
     return bool(link[0] & 0x02)
 
 
+@lru_cache(MAX_REMEMBERED)
 def kind_of(address: Address) -> AddressKind:
     """
     Classify an address by its octets alone.

@@ -20,20 +20,21 @@ from auditor.capture.merge import open_captures
 from auditor.capture.record import CaptureIssue
 from auditor.comparison.compare import change_facts, compare_recordings
 from auditor.comparison.match import carry_names, match_devices
+from auditor.comparison.model import Refusal
 from auditor.dissect.dispatch import Dispatcher
 from auditor.dissect.message import Envelope, Issue
 from auditor.errors import CaptureError, JudgementError
 from auditor.flows.duplicates import DuplicateFilter
-from auditor.flows.flow import PacketReference
+from auditor.flows.flow import FlowKey, PacketReference
 from auditor.flows.table import FlowTable
 from auditor.home.loader import load_home
 from auditor.home.model import Home
 from auditor.inputs import STANDARD_INPUT, PathLike, count_octets, find_sources, part_readable
 from auditor.inventory.build import InventoryBuilder
 from auditor.inventory.choose import check_chosen
-from auditor.inventory.model import CouldNotSee, Device, Inventory
+from auditor.inventory.model import Device, Inventory
 from auditor.isolation.files import render_files
-from auditor.isolation.plan import Proposal, Router, propose
+from auditor.isolation.plan import Router, propose, recommend
 from auditor.packets.batch import PacketBatch
 from auditor.packets.decode import decode_batch
 from auditor.redaction.pseudonym import derive_key
@@ -41,10 +42,13 @@ from auditor.redaction.redact import redact
 from auditor.report.comparison import build_comparison, tell_comparison
 from auditor.report.document import EMPTY_JUDGEMENT, NOTHING_JUDGED, build_document
 from auditor.report.evidence import HeaderKeeper, PacketHeader
+from auditor.report.moments import build_moments
+from auditor.report.not_judged import not_judged_entry, unreadable_entry
 from auditor.report.outline import Outline
-from auditor.report.plan import build_plan, tell_plan
+from auditor.report.plan import build_plan, build_plan_summary, tell_plan
 from auditor.report.result import AuditReport as AuditReport
 from auditor.report.result import CompareReport as CompareReport
+from auditor.report.result import Extras
 from auditor.report.result import PlanReport as PlanReport
 from auditor.report.story import tell_audit, tell_check
 from auditor.ruleset.evaluate import evaluate
@@ -97,11 +101,29 @@ def _audit(
     run = _read(paths, devices=devices, home=typed_home, strict=strict, progress=progress)
     judgement = evaluate(run.inventory, rule_set, typed_home)
     try:
-        proposal = _propose(run, judgement, typed_home, None)
+        best = recommend(run.inventory, judgement, typed_home, run.flows, packet_flows=run.packet_flows)
+        summary = build_plan_summary(best)
     except JudgementError:  # where nothing can be judged the report says so by itself
-        proposal = None
-    report = _report(run, judgement, typed_home, reveal=reveal, tell=tell_audit, proposal=proposal)
-    return replace(report, document={**report.document, "plan": None})  # two lines of it are told, no more
+        summary = None
+    report = _report(run, judgement, typed_home, reveal=reveal, tell=tell_audit, plan=summary)
+
+    def extras() -> Extras:
+        return _extras(run, judgement, typed_home, reveal=reveal)
+
+    # Two lines of the plan are told; the JSON of an audit leaves it to the command that asks for it.
+    return replace(report, document={**report.document, "plan": None}, extras=extras)
+
+
+def _extras(run: _Run, judgement: Judgement, home: Home, *, reveal: bool) -> Extras:
+    """What only the long report shows: all of the plan, and times for the pictures."""
+    with _rare_collections():
+        try:
+            proposal = propose(run.inventory, judgement, home, run.flows, packet_flows=run.packet_flows)
+        except JudgementError:
+            proposal = None
+        plan = None if proposal is None else build_plan(proposal)
+        shown, _ = _shown(run, judgement, home, reveal=reveal, plan=plan, moments=True)
+    return Extras(plan=shown["plan"], moments=shown["moments"])
 
 
 def plan(
@@ -129,24 +151,36 @@ def plan(
         judgement = evaluate(run.inventory, rule_set, typed_home)
         proposal, refusal = None, None
         try:
-            proposal = _propose(run, judgement, typed_home, router)
+            proposal = propose(
+                run.inventory,
+                judgement,
+                typed_home,
+                run.flows,
+                router=router,
+                packet_flows=run.packet_flows,
+            )
         except JudgementError as error:
-            refusal = str(error)
+            refusal = Refusal(reason=str(error))
     report = _report(
-        run, judgement, typed_home, reveal=reveal, tell=tell_plan, proposal=proposal, refusal=refusal
+        run,
+        judgement,
+        typed_home,
+        reveal=reveal,
+        tell=tell_plan,
+        plan=None if proposal is None else build_plan(proposal),
+        refusal=refusal,
     )
     files: dict[str, str] = {}
     if proposal is not None:
         files["steps.md"] = report.to_markdown()
         files |= render_files(proposal)
     return PlanReport(
-        document=report.document, outline=report.outline, not_judged=report.not_judged, files=files
+        document=report.document,
+        outline=report.outline,
+        not_judged=report.not_judged,
+        form="plan",
+        files=files,
     )
-
-
-def _propose(run: _Run, judgement: Judgement, home: Home, router: Router | None) -> Proposal:
-    packet_flows = {packet: header.flow for packet, header in run.headers.items()}
-    return propose(run.inventory, judgement, home, run.flows, router=router, packet_flows=packet_flows)
 
 
 def compare(
@@ -193,7 +227,7 @@ def compare(
     try:
         check_chosen(first.inventory)
     except JudgementError as error:
-        refusal = f"first recording: {error}"
+        refusal = Refusal(reason=f"first recording: {error}")
     gone = tuple(
         device for device in first.inventory.devices if device.device_id not in set(matched.values())
     )
@@ -207,7 +241,9 @@ def compare(
         comparison=build_comparison(comparison, first.inventory, inventory),
         also_private=gone,
     )
-    return CompareReport(document=report.document, outline=report.outline, not_judged=report.not_judged)
+    return CompareReport(
+        document=report.document, outline=report.outline, not_judged=report.not_judged, form="compare"
+    )
 
 
 def check(
@@ -222,7 +258,8 @@ def check(
     """Tell what recordings can and cannot show, without running a rule; errors as for ``audit``."""
     typed_home = _home(home)
     run = _read(paths, devices=devices, home=typed_home, strict=strict, progress=progress)
-    return _report(run, EMPTY_JUDGEMENT, typed_home, reveal=reveal, tell=tell_check)
+    report = _report(run, EMPTY_JUDGEMENT, typed_home, reveal=reveal, tell=tell_check)
+    return replace(report, form="check")
 
 
 def open_capture(path: PathLike | Sequence[PathLike]) -> Iterator[PacketBatch]:
@@ -283,6 +320,11 @@ class _Run:
     asked_for: tuple[str, ...]
     flows: FlowTable
 
+    @property
+    def packet_flows(self) -> dict[PacketReference, FlowKey]:
+        """The flow of each packet that evidence may name."""
+        return {packet: header.flow for packet, header in self.headers.items()}
+
 
 def _read(
     paths: PathLike | Sequence[PathLike],
@@ -334,22 +376,52 @@ def _report(
     *,
     reveal: bool,
     tell: Callable[[dict[str, Any]], Outline],
-    proposal: Proposal | None = None,
-    refusal: str | None = None,
+    plan: dict[str, Any] | None = None,
+    refusal: Refusal | None = None,
     comparison: dict[str, Any] | None = None,
     also_private: tuple[Device, ...] = (),
 ) -> AuditReport:
-    """``also_private``: devices of another recording whose names must not show either."""
+    shown, not_judged = _shown(
+        run,
+        judgement,
+        home,
+        reveal=reveal,
+        plan=plan,
+        refusal=refusal,
+        comparison=comparison,
+        also_private=also_private,
+    )
+    return AuditReport(document=shown, outline=tell(shown), not_judged=not_judged)
+
+
+def _shown(
+    run: _Run,
+    judgement: Judgement,
+    home: Home,
+    *,
+    reveal: bool,
+    plan: dict[str, Any] | None = None,
+    refusal: Refusal | None = None,
+    comparison: dict[str, Any] | None = None,
+    also_private: tuple[Device, ...] = (),
+    moments: bool = False,
+) -> tuple[dict[str, Any], str | None]:
+    """
+    The redacted document, and why nothing could be judged.
+
+    ``also_private``: devices of another recording, whose names must not show
+    either; ``moments``: with the times that the pictures need.
+    """
     inventory = run.inventory
-    own = [_unreadable_entry(error) for error in run.unreadable]
+    own = [unreadable_entry(error) for error in run.unreadable]
     not_judged = "; ".join(str(error) for error in run.unreadable) or None
     if refusal is None:
         try:
             check_chosen(inventory)
         except JudgementError as error:
-            refusal = str(error)
+            refusal = Refusal(reason=str(error))
     if refusal is not None:
-        own.insert(0, _not_judged_entry(inventory, refusal))
+        own.insert(0, not_judged_entry(inventory, refusal))
     document = build_document(
         inventory,
         judgement,
@@ -357,38 +429,20 @@ def _report(
         could_not_see=own,
         headers=run.headers,
         input_issues=run.input_issues,
-        plan=None if proposal is None else build_plan(proposal),
+        plan=plan,
     )
     if comparison is not None:
         document["comparison"] = comparison
     digests = [summary.facts.sha256 for summary in inventory.captures]
     key = derive_key(home.pseudonym_key, digests)
     known = replace(inventory, devices=(*inventory.devices, *also_private)) if also_private else inventory
-    shown = redact(document, known, key=key, reveal=reveal, asked_for=run.asked_for)
+    if moments:
+        document["moments"] = build_moments(inventory, run.flows, home)
+    shown = dict(redact(document, known, key=key, reveal=reveal, asked_for=run.asked_for))
     for entry in shown["coverage"]["could_not_see"]:
         if entry["question"] == NOTHING_JUDGED:  # the redacted wording: it may name what was asked for
             not_judged = entry["reason"] if not_judged is None else f"{entry['reason']}; {not_judged}"
-    return AuditReport(document=shown, outline=tell(shown), not_judged=not_judged)
-
-
-def _not_judged_entry(inventory: Inventory, reason: str) -> CouldNotSee:
-    unicast = inventory.coverage.missing.get("unicast-with-device")
-    record_next = (
-        unicast.record_next
-        if unicast is not None
-        else "record where the device's traffic passes, while it joins the network and is used"
-    )
-    reason = reason.removesuffix(f"; {record_next}")  # said in the field beside it
-    return CouldNotSee(question=NOTHING_JUDGED, reason=reason, record_next=record_next)
-
-
-def _unreadable_entry(error: CaptureError) -> CouldNotSee:
-    name = Path(error.name).name or error.name
-    return CouldNotSee(
-        question=f"What is in {name}?",
-        reason=f"it could not be read: {error.problem}",
-        record_next="record again, or copy the file again from where it was recorded",
-    )
+    return shown, not_judged
 
 
 def _home(home: Home | PathLike | None) -> Home:

@@ -172,7 +172,7 @@ class Recording:
             asks.append((60, vendor_class.encode()))
         asks.append((55, bytes([1, 3, 6, 15, 42])))
         gives = [
-            (54, octets.packed(router.ipv4)), (51, struct.pack("!I", lease_seconds)), (1, bytes([255, 255, 255, 0])),
+            (54, octets.packed(router.ipv4)), (51, struct.pack("!I", lease_seconds)), (1, self.segment.mask),
             (3, octets.packed(router.ipv4)), (6, octets.packed(resolver or router.ipv4)),
         ]  # fmt: skip
         wants = [(50, octets.packed(client.ipv4)), (54, octets.packed(router.ipv4))]

@@ -33,6 +33,7 @@ MAGICS = {
 
 FILE_HEADER_OCTETS = 24
 RECORD_HEADER_OCTETS = 16
+LENGTH_AT = 8  # in the record header: captured length (section 5)
 VERSION = (2, 4)
 
 # A file with more damaged places than this is not worth following further.
@@ -125,17 +126,19 @@ class PcapFile:
     def _run(self) -> _Run:
         """Walk over the records in the window; the only loop that runs once a packet."""
         window = self._window
-        buffer, end, length_at = window.buffer, window.end, self._length_at
+        buffer, length_at = window.buffer, self._length_at
         found: list[int] = []
         add = found.append
-        at, last = window.start, window.end - RECORD_HEADER_OCTETS
+        # What is added are places of the length field: a record costs one call and one sum.
+        at, last = window.start + LENGTH_AT, window.end - RECORD_HEADER_OCTETS + LENGTH_AT
         while at <= last:
-            following = at + RECORD_HEADER_OCTETS + length_at(buffer, at + 8)[0]
-            if following > end:
-                break
             add(at)
-            at = following
+            at += length_at(buffer, at)[0] + RECORD_HEADER_OCTETS
+        if at - LENGTH_AT > window.end:  # the last one is not whole
+            at = found.pop()
+        at -= LENGTH_AT
         offsets = np.array(found, np.int64)
+        offsets -= LENGTH_AT
         heads = window.gather(offsets, self._header)
         claimed = self._claimed(at)
         too_long = claimed is not None and claimed > MAX_RECORD_OCTETS
@@ -148,7 +151,7 @@ class PcapFile:
         """The length in the record header at ``at``; None where the window holds no whole header."""
         if at + RECORD_HEADER_OCTETS > self._window.end:
             return None
-        return int(self._length_at(self._window.buffer, at + 8)[0])
+        return int(self._length_at(self._window.buffer, at + LENGTH_AT)[0])
 
     def _first_astray(self, heads: npt.NDArray[Any], *, too_long: bool) -> int | None:
         """

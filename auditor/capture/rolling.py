@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,20 @@ from auditor.capture.record import SLACK, Int64Column
 MAX_RECORD_OCTETS = 1 << 20
 # A block that is no packet may be longer (names, keys, journal entries); one beyond this is damaged.
 MAX_BLOCK_OCTETS = 1 << 24
+# Room in each window for the record that the one before it cut; a longer rest is joined in a new window.
+REST_OCTETS = 1 << 18
+
+
+class _Window:
+    """Octets in memory, and the views of them that were made so far."""
+
+    __slots__ = ("octets", "room", "view", "views")
+
+    def __init__(self, room: int) -> None:
+        self.room = room
+        self.octets = bytearray(room + SLACK)
+        self.view = memoryview(self.octets)
+        self.views: dict[int, npt.NDArray[Any]] = {}
 
 
 class RollingBuffer:
@@ -22,23 +37,32 @@ class RollingBuffer:
     ``buffer[start:end]`` is what is still to be parsed; ``base`` is the file offset of ``buffer[0]``.
 
     File offsets count decompressed octets: they are where a person finds the
-    place with any tool that shows octets.
+    place with any tool that shows octets.  With ``ahead`` a helper thread fills
+    a second window while the first is worked on; reading, decompressing and
+    hashing let go of the interpreter, so that on two cores they cost no time.
+    A source that may never give its next octets (a pipe) is not read ahead: the
+    program could not end while the thread waits.  Windows end at the same places
+    either way: each adds ``step`` octets to the rest of the one before.
     """
 
-    def __init__(self, source: OctetSource, capacity: int) -> None:
+    def __init__(self, source: OctetSource, step: int, *, ahead: bool = False) -> None:
         self.source = source
         self.base = 0
         self.start = 0
         self.end = 0
         self.at_end = False
         """The file holds nothing past ``end``."""
-        self._allocate(capacity)
+        self._step = step
+        self._ahead = ahead
+        self._pool: ThreadPoolExecutor | None = None
+        self._filling: Future[int] | None = None
+        self._window = _Window(REST_OCTETS + step)
+        self._spare: _Window | None = None
 
-    def _allocate(self, capacity: int) -> None:
-        self.capacity = capacity
-        self.buffer = bytearray(capacity + SLACK)
-        self._view = memoryview(self.buffer)
-        self._windows: dict[int, npt.NDArray[Any]] = {}
+    @property
+    def buffer(self) -> bytearray:
+        """The octets of the window; another object after ``need``."""
+        return self._window.octets
 
     @property
     def position(self) -> int:
@@ -52,29 +76,74 @@ class RollingBuffer:
         Returns False where the file ends before.  Whatever was handed out of
         the buffer is gone afterwards.
         """
-        held = self.end - self.start
-        if held >= octets:
+        if self.end - self.start >= octets:
             return True
         if self.at_end:
             return False
+        is_first = not self.end
+        self._take_ahead()
+        if self.end - self.start < octets and not self.at_end:
+            self._fill(octets)
+        if self._ahead and not is_first and not self.at_end:  # a file only looked at starts no thread
+            self._begin_ahead()
+        return self.end - self.start >= octets
+
+    def _fill(self, octets: int) -> None:
+        """Move what is held to the front and read on behind it."""
         self.source.settle()
-        old = self._view
-        if octets > self.capacity:
-            carried = bytes(old[self.start : self.end])
-            self._allocate(octets + self.capacity)
-            self._view[:held] = carried
+        held, window = self.end - self.start, self._window
+        # What follows a long record is read with it: only there shows whether its length was true.
+        wanted = self._step if octets <= held + self._step else self._step + octets - held
+        if held + wanted > window.room:
+            self._window = _Window(held + wanted)
+            self._window.view[:held] = window.view[self.start : self.end]
         elif self.start:
-            self.buffer[:held] = self.buffer[self.start : self.end]
+            window.octets[:held] = window.octets[self.start : self.end]
         self.base += self.start
-        self.start, self.end = 0, held
-        read = self.source.fill(self._view[held : self.capacity])
-        self.end = held + read
-        self.at_end = self.end < self.capacity
-        return self.end >= octets
+        read = self.source.fill(self._window.view[held : held + wanted])
+        self.start, self.end = 0, held + read
+        self.at_end = read < wanted
+
+    def _begin_ahead(self) -> None:
+        if self._pool is None:
+            self._pool = ThreadPoolExecutor(1, "read-ahead")
+        if self._spare is None:
+            self._spare = _Window(REST_OCTETS + self._step)
+        room = self._spare.view[REST_OCTETS : REST_OCTETS + self._step]
+        self._filling = self._pool.submit(self.source.fill, room)
+
+    def _take_ahead(self) -> None:
+        """Go on to the window that was read ahead, where there is one."""
+        if self._filling is None or self._spare is None:
+            return
+        filling, self._filling = self._filling, None
+        read = filling.result()
+        self.at_end = read < self._step
+        held, position = self.end - self.start, self.position
+        old, new = self._window, self._spare
+        rest = old.view[self.start : self.end]
+        if held <= REST_OCTETS:
+            new.view[REST_OCTETS - held : REST_OCTETS] = rest
+            self._window, self._spare = new, old
+            self.start, self.end = REST_OCTETS - held, REST_OCTETS + read
+        else:
+            self._window = _Window(held + self._step)
+            self._window.view[:held] = rest
+            self._window.view[held : held + read] = new.view[REST_OCTETS : REST_OCTETS + read]
+            self.start, self.end = 0, held + read
+        self.base = position - self.start
+
+    def stop_ahead(self) -> None:
+        """Wait for the helper thread and end it; what it has read counts as read and is not delivered."""
+        self._ahead = False
+        self._filling = None
+        if self._pool is not None:
+            self._pool.shutdown()
+            self._pool = None
 
     def gather(self, offsets: Int64Column, layout: np.dtype[Any]) -> npt.NDArray[Any]:
         """One structure of ``layout`` at each offset; every offset + its width must lie inside the buffer."""
-        return gather(self.buffer, offsets, layout, self._windows)
+        return gather(self.buffer, offsets, layout, self._window.views)
 
 
 def gather(

@@ -60,6 +60,8 @@ def compare(
         run, [before, after, *([home] if home else [])], output_format, output, quiet=quiet
     )
     is_alarm = made[0].is_broken or bool(made[0].wishes_lost)
+    if made[0].is_refused and not is_alarm:
+        return ExitStatus.COULD_NOT_JUDGE  # no comparison is no judgement, whatever else was found
     if report.findings_from(alarm_from) or (is_alarm and alarm_from is not AlarmFrom.NEVER):
         return ExitStatus.FINDINGS
     return ExitStatus.JUDGED if report.not_judged is None else ExitStatus.COULD_NOT_JUDGE

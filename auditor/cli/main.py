@@ -15,6 +15,7 @@ from auditor.cli.check import check
 from auditor.cli.compare import compare
 from auditor.cli.exit import EXIT_TABLE, ExitStatus
 from auditor.cli.output import PROGRAM, print_result, say
+from auditor.cli.page import page
 from auditor.cli.plan import plan
 from auditor.cli.rules import rules_commands
 from auditor.cli.watch import watch
@@ -43,6 +44,7 @@ app.command("check")(check)
 app.command("plan")(plan)
 app.command("compare")(compare)
 app.command("watch")(watch)
+app.command("page")(page)
 app.add_typer(rules_commands, name="rules")
 
 

@@ -62,14 +62,18 @@ def _write_octets(stream: TextIO, octets: bytes) -> None:
 
 
 def write_result(text: str, output: Path) -> None:
-    """
-    Write a result into a file, complete or not at all, in UTF-8.
+    """Write a result into a file, complete or not at all, in UTF-8; see ``write_octets``."""
+    write_octets(text.encode("utf-8", "backslashreplace"), output)
 
-    The text goes to a new file beside the target, which is renamed over it only
+
+def write_octets(octets: bytes, output: Path) -> None:
+    """
+    Write a file, complete or not at all.
+
+    The octets go to a new file beside the target, which is renamed over it only
     when everything is on the disk.  A device or pipe is written directly.
     """
     target = Path(os.path.realpath(output))  # a link keeps pointing where it did
-    octets = text.encode("utf-8", "backslashreplace")
     try:
         if target.exists() and not stat.S_ISREG(target.stat().st_mode):
             target.write_bytes(octets)

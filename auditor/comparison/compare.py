@@ -7,18 +7,20 @@ tried, and a second recording that holds no attempt at all is no judgement.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from auditor.addresses import HOME_KINDS, is_ipv4, kind_of
 from auditor.comparison.conversations import Side, compare_conversations
 from auditor.comparison.match import match_devices
-from auditor.comparison.model import Comparison, Conversation
-from auditor.comparison.wishes import bind_wishes, judge_wishes
+from auditor.comparison.model import Comparison, Conversation, Refusal
+from auditor.comparison.wishes import bind_wishes, judge_wishes, leave_untried
 from auditor.flows.flow import Flow
 from auditor.home.model import Home
 from auditor.inventory.facts import ConversationChangeFact, SeparationFact
 from auditor.inventory.model import Device, Inventory
+from auditor.inventory.prefixes import covering
 from auditor.isolation.plan import label_devices
+from auditor.units import NS_PER_SECOND
 
 
 def compare_recordings(
@@ -29,6 +31,9 @@ def compare_recordings(
     first = Side(before, before_flows, {old: new for new, old in matched.items()})
     second = Side(after, after_flows, {})
     wishes = bind_wishes(home, first, second)
+    refusal = _no_pair(before, after, matched)
+    if refusal is not None:  # rows of recordings that are no pair would only mislead
+        return Comparison(conversations=(), wishes=leave_untried(wishes), notes=(), refusal=refusal)
     wished = frozenset(key for wish in wishes for key in wish.keys)
     rows, left_out = compare_conversations(first, second, wished)
     notes = [*_notes(before, after, matched)]
@@ -38,7 +43,7 @@ def compare_recordings(
         conversations=tuple(rows),
         wishes=judge_wishes(wishes, rows, _label(before, after)),
         notes=tuple(notes),
-        refusal=_refusal(before, after, matched, rows),
+        refusal=_nothing_shown(rows),
     )
 
 
@@ -140,6 +145,9 @@ def _label(before: Inventory, after: Inventory) -> Callable[[str], str]:
 
 
 def _notes(before: Inventory, after: Inventory, matched: Mapping[str, str]) -> Iterable[str]:
+    ended, began = before.coverage.end_ns, after.coverage.start_ns
+    if ended is not None and began is not None and began < ended:
+        yield "The second recording began before the first ended: was the change made in between?"
     label = _label(before, after)
     were, are = _shares(before), _shares(after)
     back = {old: new for new, old in matched.items()}
@@ -157,39 +165,76 @@ def _notes(before: Inventory, after: Inventory, matched: Mapping[str, str]) -> I
             )
         elif are.get(now):
             yield f"Not separated: {label(now)} shares its segment with computers, servers or phones."
-        elif _stayed(device, after.device(now)):
+        elif _stayed(before, device, after.device(now)):
             yield (
                 f"Not separated by what was recorded: {label(now)} kept its address range. "
                 "A new network name alone separates nothing."
             )
 
 
-def _stayed(before: Device, after: Device) -> bool:
-    """The same range: 24 bits of IPv4 (common practice in homes)."""
-    ranges = [
-        {bytes(one)[:15] for one in device.addresses if is_ipv4(one) and kind_of(one) in HOME_KINDS}
-        for device in (before, after)
-    ]
-    return bool(ranges[0] & ranges[1])
+def _stayed(before: Inventory, device: Device, now: Device) -> bool:
+    """Whether it has an address of a network that it was in before."""
+    networks = [one.network for one in before.prefixes]
+    were, are = (
+        {covering(networks, one) for one in each.addresses if is_ipv4(one) and kind_of(one) in HOME_KINDS}
+        for each in (device, now)
+    )
+    return bool((were & are) - {None})
 
 
-def _refusal(
-    before: Inventory, after: Inventory, matched: Mapping[str, str], rows: Iterable[Conversation]
-) -> str | None:
-    start, end = before.coverage.start_ns, after.coverage.end_ns
-    if start is not None and end is not None and end < start:
-        return "the second recording is older than the first: give the one from before the change first"
-    chosen = {device.device_id for device in before.devices if device.is_chosen}
-    if not chosen & set(matched.values()):
-        return (
-            "no device judged in the first recording is in the second: it is another home, another place, or "
-            "the light was off"
+def _digests(inventory: Inventory) -> set[str]:
+    return {summary.facts.sha256 for summary in inventory.captures}
+
+
+def _ago(span_ns: int) -> str:
+    """A span in its largest unit, so that a reader sees at once whether a clock was merely off."""
+    seconds = span_ns // NS_PER_SECOND
+    for unit, length in (("day", 86_400), ("hour", 3_600), ("minute", 60)):
+        if seconds >= length:
+            count = seconds // length
+            return f"{count} {unit}" + ("s" if count > 1 else "")
+    return f"{seconds} s" if seconds else "less than a second"
+
+
+def _no_pair(before: Inventory, after: Inventory, matched: Mapping[str, str]) -> Refusal | None:
+    """Why the two are no recordings from before and after a change of one home."""
+    if _digests(before) & _digests(after):
+        return Refusal(
+            reason="one file is in both recordings, so that nothing can have changed between them",
+            record_next="record the same actions again after the change",
         )
-    rows = list(rows)
+    first, second = before.coverage.start_ns, after.coverage.start_ns
+    if first is not None and second is not None and second < first:
+        return Refusal(
+            reason="wrong order: the second recording began before the first, "
+            f"{_ago(first - second)} earlier",
+            record_next="give the recording from before the change first; where a clock was wrong, set it "
+            "right and record again",
+        )
+    chosen = {device.device_id for device in before.devices if device.is_chosen}
+    if chosen and not chosen & set(matched.values()):
+        return Refusal(
+            reason="no device judged in the first recording is in the second: it is another home, another "
+            "place, or the light was off",
+            record_next="record again in the same home, where the light's traffic passes, while it is used",
+        )
+    return None
+
+
+def _nothing_shown(rows: Sequence[Conversation]) -> Refusal | None:
+    """Why a second recording of the same home proves nothing."""
     untried = {"not-tried", "not-visible"}
+    again = "do what you did in the first recording again, while you record"
     if all(row.state in untried for row in rows):
-        return "the second recording holds no attempt of the judged devices that was in reach of the recorder"
+        return Refusal(
+            reason="the second recording holds no attempt of the judged devices that was in reach of the "
+            "recorder",
+            record_next=again,
+        )
     inside = [row for row in rows if row.place == "home"]
     if inside and all(row.state in untried for row in inside):
-        return "nobody tried anything between the judged devices and the home in the second recording"
+        return Refusal(
+            reason="nobody tried anything between the judged devices and the home in the second recording",
+            record_next=again,
+        )
     return None

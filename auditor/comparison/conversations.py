@@ -199,7 +199,7 @@ def _count(tries: Tries) -> str:
 def _earlier(before: Tries | None) -> str:
     if before is None:
         return "; the first recording does not hold it"
-    return "" if before.answered else "; it had no answer before the change either"
+    return "; it was answered before" if before.answered else "; it had no answer before the change either"
 
 
 def stopped_by(tries: Tries) -> str:

@@ -50,7 +50,12 @@ def carry_names(before: Inventory, after: Inventory, matched: Mapping[str, str])
 
 
 def _names(device: Device) -> list[str]:
-    return [name.casefold().rstrip(".") for name in (device.nickname or "", *device.hostnames) if name]
+    """Its names; a lease tells the same name without the domain of multicast DNS (RFC 6762 section 3)."""
+    return [
+        name.casefold().rstrip(".").removesuffix(".local")
+        for name in (device.nickname or "", *device.hostnames)
+        if name
+    ]
 
 
 def _by_name(inventory: Inventory) -> dict[str, Device]:

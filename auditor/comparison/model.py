@@ -78,6 +78,15 @@ class WishChange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Refusal:
+    """Why nothing can be told of a recording, or of two, and what to do about it."""
+
+    reason: str
+    record_next: str | None = None
+    """None: what the recording itself asks for."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
     """Everything that two recordings tell of each other."""
 
@@ -85,5 +94,5 @@ class Comparison:
     wishes: tuple[WishChange, ...]
     notes: tuple[str, ...]
     """What the reader must know beside the rows: other order, not separated, devices that are missing."""
-    refusal: str | None
+    refusal: Refusal | None
     """Why nothing can be said; None where something can."""

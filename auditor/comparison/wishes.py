@@ -42,38 +42,81 @@ def judge_wishes(
     """
     One state for each wish.
 
-    Between two ends a wish lives on as long as one of its conversations does; it
-    is lost as soon as it is lost between any two of its ends.
+    A wish has one or more recorded ways: who to whom, by which port.  It is kept
+    where every way works over one of its families (a client tries both, RFC
+    8305), lost as soon as one is stopped over all that were tried, and else not
+    tried.
     """
     return tuple(_judge(wish, rows, label) for wish in wishes if wish.keep.wish != "separation")
 
 
+def leave_untried(wishes: Sequence[KeptWish]) -> tuple[WishChange, ...]:
+    """Wishes where nothing was compared: none is kept by that."""
+    because = "the recordings were not compared"
+    return tuple(
+        WishChange(keep=wish.keep, is_assumed=wish.is_assumed, state="not-tried", because=because)
+        for wish in wishes
+        if wish.keep.wish != "separation"
+    )
+
+
 def _judge(wish: KeptWish, rows: Sequence[Conversation], label: Callable[[str], str]) -> WishChange:
-    pairs: dict[tuple[str, str], list[Conversation]] = {}
+    ways: dict[tuple[object, ...], list[Conversation]] = {}
     for row in rows:
         if row.key in wish.keys:
-            pairs.setdefault((row.key.initiator, row.key.responder), []).append(row)
-    kept: list[str] = []
-    lost: list[str] = []
-    for members in pairs.values():
-        works = [row for row in members if row.state in {"works", "new"}]
-        stopped = [row for row in members if row.state == "stopped"]
-        if works:
-            kept += [f"{_words(row, label)} works" for row in works]
-            kept += [f"{_words(row, label)} is stopped" for row in stopped]
-        elif stopped:
-            lost += [_loss(row, label) for row in stopped]
-        else:
-            lost += [_silence(row, label) for row in members if _is_group_lost(row, rows)]
-    state: WishFate = "lost" if lost else "kept" if kept else "not-tried"
-    because = "; ".join(lost or kept)
-    if not because:
-        because = wish.problem or (
-            "nobody tried it in the second recording; do it while recording"
-            if wish.keys
-            else "neither recording holds an answered conversation of it; do it while recording"
-        )
+            ways.setdefault(_way(wish.keep, row), []).append(row)
+    told: dict[WishFate, list[str]] = {"kept": [], "lost": [], "not-tried": []}
+    for members in ways.values():
+        fate, text = _judge_way(members, rows, label)
+        told[fate] += text
+    state: WishFate = "kept"
+    if told["lost"]:
+        state = "lost"
+    elif told["not-tried"] or not told["kept"]:
+        state = "not-tried"
+    because = "; ".join(
+        [*told["lost"], *(told["kept"]), *told["not-tried"]]
+        or [wish.problem or "neither recording holds an answered conversation of it; do it while recording"]
+    )
     return WishChange(keep=wish.keep, is_assumed=wish.is_assumed, state=state, because=because)
+
+
+def _way(keep: Keep, row: Conversation) -> tuple[object, ...]:
+    if keep.wish == "time":  # any clock will do; pools give another one each time (RFC 5905, common practice)
+        return (row.key.initiator,)
+    return row.key._replace(family="")
+
+
+def _judge_way(
+    members: Sequence[Conversation], rows: Sequence[Conversation], label: Callable[[str], str]
+) -> tuple[WishFate, list[str]]:
+    works = [row for row in members if row.state in {"works", "new"}]
+    stopped = [row for row in members if row.state == "stopped" and row.before is not None]
+    if works:
+        ended = [f"{_words(row, label)} is stopped" for row in stopped]
+        return "kept", [*(f"{_words(row, label)} works" for row in works), *ended]
+    if stopped:
+        return "lost", [_loss(row, label) for row in stopped]
+    silent = [_silence(row, label) for row in members if _is_group_lost(row, rows)]
+    if silent:
+        return "lost", silent
+    sent = [row for row in members if row.place == "group" and row.after is not None]
+    if sent:
+        return "not-tried", [
+            f"{_words(row, label)} is still sent; whether the other side hears it is not visible from one "
+            "segment: look whether the app finds the light"
+            for row in sent
+        ]
+    return "not-tried", [
+        f"{_words(row, label)}: "
+        + (
+            "nobody tried it in the second recording; do it while recording"
+            if row.state == "not-tried"
+            else row.because
+        )
+        for row in members
+        if row.before is not None
+    ]
 
 
 def _is_group_lost(row: Conversation, rows: Sequence[Conversation]) -> bool:

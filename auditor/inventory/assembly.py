@@ -39,6 +39,7 @@ from auditor.inventory.lookups import is_encrypted_lookup
 from auditor.inventory.model import ABILITIES, Ability, Device, Inventory, LightingRank
 from auditor.inventory.network import Host, Network, Pairs
 from auditor.inventory.order_timing import OrderTimings
+from auditor.inventory.prefixes import known_prefixes
 from auditor.inventory.relevance import concerning, listed_devices
 from auditor.inventory.roles import build_roles
 from auditor.inventory.separation import separation_facts
@@ -207,6 +208,7 @@ def assemble_inventory(
         other_devices=len(network.hosts) - len(listed),
         not_in_recording=absent,
         unread=unread,
+        prefixes=known_prefixes(flows, network, builder.identity),
     )
 
 

@@ -73,8 +73,9 @@ class ContactRow:
             sent, received, data = received, sent, flow.payload_sent
         self.sent += sent
         self.received += received
-        self.answered |= oriented.answered
-        self.answered_with_data |= oriented.answered and data > 0
+        if oriented.answered:
+            self.answered = True
+            self.answered_with_data |= data > 0
         self.known.add(InitiatorKnown.LIKELY if oriented.is_reversed else flow.initiator_known)
         if not flow.folded:
             self.longest_ns = max(self.longest_ns, flow.end_ns - flow.start_ns)
@@ -88,9 +89,10 @@ class ContactRow:
             protocol = content.application_protocol
             if protocol is not None:
                 self.protocols[protocol] = self.protocols.get(protocol, 0) + 1
-            self.clear |= content.confidentiality == "clear"
-            if content.confidentiality not in ("clear", "unknown"):
-                self.encrypted = content.confidentiality
+            confidentiality = content.confidentiality
+            self.clear |= confidentiality == "clear"
+            if confidentiality not in ("clear", "unknown"):
+                self.encrypted = confidentiality
             self.period = self.period or rhythm_of(content.requests)
 
     @property

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import ClassVar
+from itertools import groupby
+from typing import Any, ClassVar, TypeVar
 
 from auditor.flows.flow import PacketReference
 
@@ -23,3 +25,20 @@ class Fact:
     """At most ``MAX_EVIDENCE``, in time order, the first one always kept."""
     first_seen_ns: int
     last_seen_ns: int
+
+
+AnyFact = TypeVar("AnyFact", bound=Fact)
+
+
+def sort_facts(facts: Iterable[AnyFact], key: Callable[[AnyFact], Any]) -> list[AnyFact]:
+    """
+    Facts in the order of ``key``; those it does not tell apart in the order of their text.
+
+    Two facts that one packet showed must not change places from run to run. The
+    text of a fact costs more than all else of the sorting, so it is made for these alone.
+    """
+    ordered: list[AnyFact] = []
+    for _, group in groupby(sorted(facts, key=key), key):
+        alike = list(group)
+        ordered += alike if len(alike) == 1 else sorted(alike, key=repr)
+    return ordered

@@ -88,6 +88,8 @@ class IdentityCollector:
         """Addresses that a host is about to take or says it has (RFC 4862 5.4.2, RFC 4861 4.4, LLDP)."""
         self.advertised_resolvers: dict[Address, None] = {}
         """Offered to everybody on the link by router advertisements (RFC 8106)."""
+        self.advertised_prefixes: dict[tuple[Address, int], None] = {}
+        """Prefix and length in bits (RFC 4861 4.6.2)."""
 
     def on_dhcp(self, envelope: Envelope, message: DhcpMessage) -> None:
         """Note names of the request, and address, resolver and router of the answer."""
@@ -156,7 +158,7 @@ class IdentityCollector:
                 host.addresses.setdefault(record.address, record.name)
 
     def on_neighbour(self, envelope: Envelope, message: NeighbourMessage) -> None:
-        """Note the resolvers that a router advertises, and the addresses that hosts take."""
+        """Note the resolvers and prefixes that a router advertises, and the addresses that hosts take."""
         if message.target is not None:
             link = envelope.source.link_address
             if message.kind == "neighbour-solicitation" and envelope.source.address == UNSPECIFIED:
@@ -166,6 +168,8 @@ class IdentityCollector:
                 self.claim(link, message.target, envelope.timestamp_ns)
         if len(self.advertised_resolvers) < MAX_NAMES_PER_HOST:
             self.advertised_resolvers.update(dict.fromkeys(message.resolvers))
+        if len(self.advertised_prefixes) < MAX_NAMES_PER_HOST:
+            self.advertised_prefixes.update({(one.prefix, one.length): None for one in message.prefixes})
 
     def claim(self, link: LinkAddress, address: Address, timestamp_ns: int) -> None:
         """Note an address as a host's own."""

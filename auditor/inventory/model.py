@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from ipaddress import IPv4Network, IPv6Network
+from typing import TYPE_CHECKING, Literal
 
 from auditor.addresses import Address, LinkAddress
-from auditor.capture.record import CaptureFacts, CaptureIssue
 from auditor.dissect.message import Issue
 from auditor.flows.flow import PacketReference
 from auditor.inventory.facts import Fact
+
+if TYPE_CHECKING:  # brings numpy, which takes longer to load than all rules do to read and print
+    from auditor.capture.record import CaptureFacts, CaptureIssue
 
 Vantage = Literal[
     "on-path",
@@ -144,6 +147,21 @@ class UnreadConversation:
     """With another device of this network; False: with the outside."""
 
 
+IpNetwork = IPv4Network | IPv6Network
+PrefixSource = Literal["lease", "advertised", "observed", "assumed"]
+"""Subnet mask of a lease; a router's advertisement; hosts that asked for each other by ARP; nothing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnownPrefix:
+    """The prefix of a network of this home, and what it is known from."""
+
+    network: IpNetwork
+    source: PrefixSource
+    vlans: tuple[int, ...] = ()
+    """VLANs in which different hosts bear it: two networks with one prefix.  Empty in the usual case."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Inventory:
     """All facts of one run."""
@@ -165,6 +183,8 @@ class Inventory:
     """What was asked for with ``--device`` and is no device of this recording, as written."""
     unread: Mapping[str, tuple[UnreadConversation, ...]] = field(default_factory=dict)
     """By device_id of chosen devices: conversations whose content was not read."""
+    prefixes: tuple[KnownPrefix, ...] = ()
+    """Of the networks of this home, IPv4 first."""
 
     def device(self, device_id: str) -> Device:
         """Look a device up; raises ``KeyError``."""

@@ -74,10 +74,17 @@ class OrderTimings:
             for action in timeline.actions
             if action.what in REMOTE_ACTIONS and start <= action.at_ns <= self._end_ns
         ]
+        self._times, self._network, self._chosen = times, network, chosen
         self._arrivals: dict[ContactKey, list[TimedFlow]] = {}
         self._departures: dict[ContactKey, list[TimedFlow]] = {}
         self._calls: dict[CallKey, list[TimedFlow]] = {}
-        for flow in times.flows():
+        self._is_sorted = False
+
+    def _sort(self) -> None:
+        """Tell the flows apart, once somebody asks: most recordings hold no contact that does."""
+        self._is_sorted = True
+        network, chosen = self._network, self._chosen
+        for flow in self._times.flows():
             source, destination = network.party(flow.source), network.party(flow.destination)
             if source.kind == OUTSIDE and destination.device_id in chosen:
                 key = (destination.device_id, format_address(flow.source.address), flow.source.port)
@@ -87,12 +94,12 @@ class OrderTimings:
                 if source.device_id in chosen:
                     key = (source.device_id, address, flow.destination.port)
                     self._departures.setdefault(key, []).append(flow)
-                elif not {"lighting", "router"} & set(roles.get(source.device_id, ())):
+                elif not {"lighting", "router"} & set(self._roles.get(source.device_id, ())):
                     self._calls.setdefault((source.device_id, address), []).append(flow)
 
     @cached_property
     def _called(self) -> list[tuple[int, CallKey]]:
-        """All calls in order; most recordings have no contact that asks for them."""
+        """All calls in order."""
         return sorted(
             (moment, who)
             for who, flows in self._calls.items()
@@ -102,6 +109,8 @@ class OrderTimings:
 
     def orders(self, device_id: str, address: str, port: int) -> OrderTiming | None:
         """What the timing says of one contact of a device; None: nothing."""
+        if not self._is_sorted:
+            self._sort()
         key = (device_id, address, port)
         arrivals = self._arrivals.get(key)
         if arrivals is None or not (self._calls or self._actions):

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from auditor.inventory.choose import second_interface
+from auditor.inventory.fact_base import sort_facts
 from auditor.inventory.facts import FACT_CLASSES, ControlFact, Fact, LocalContactFact, PortMappingFact
 from auditor.inventory.network import Network
 
@@ -42,9 +43,7 @@ def concerning(
             and (fact.device_id, fact.family, fact.transport, fact.port) in used  # type: ignore[attr-defined]
         )
     ]
-    return tuple(
-        sorted(kept, key=lambda fact: (fact.device_id, fact.first_seen_ns, fact.evidence, repr(fact)))
-    )
+    return tuple(sort_facts(kept, lambda fact: (fact.device_id, fact.first_seen_ns, fact.evidence)))
 
 
 def listed_devices(

@@ -68,8 +68,9 @@ def unread_conversations(
 
 def is_encrypted_service(row: Oriented) -> bool:
     """Whether a device answered another one at home, encrypted."""
-    is_encrypted = row.content is not None and row.content.confidentiality not in {"clear", "unknown"}
-    return is_encrypted and row.answered and row.server.is_device and row.client.is_device
+    if row.content is None or not (row.server.is_device and row.client.is_device and row.answered):
+        return False  # the cheap questions first: this is asked of every flow
+    return row.content.confidentiality not in {"clear", "unknown"}
 
 
 def encrypted_control(

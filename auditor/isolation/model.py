@@ -8,6 +8,7 @@ conversation, replies and ICMP errors about it pass by state.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
@@ -109,6 +110,11 @@ class Layout:
     """Order of effort: nothing to buy or set up is 0."""
     does_not_protect: tuple[str, ...] = ()
 
+    @property
+    def exceptions(self) -> int:
+        """Holes in the wall: entries that let the lights' side begin, and a relay."""
+        return sum(entry.is_exception for entry in self.entries) + self.is_relayed
+
     def segment_of(self, device_id: str) -> str:
         """Where a device sits."""
         return LIGHTS if device_id in self.moves else MAIN
@@ -146,6 +152,11 @@ class WishResult:
     state: Literal["kept", "broken", "needs-exception", "unknown"]
     because: str
     packets: tuple[PacketReference, ...]
+
+
+def count_broken(wishes: Iterable[WishResult]) -> int:
+    """How many of them a layout breaks."""
+    return sum(wish.state == "broken" for wish in wishes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,9 +200,9 @@ class Plan:
     @property
     def broken(self) -> int:
         """Wishes that the layout breaks."""
-        return sum(wish.state == "broken" for wish in self.wishes)
+        return count_broken(self.wishes)
 
     @property
     def exceptions(self) -> int:
         """Holes in the wall: entries that let the lights' side begin, and a relay."""
-        return sum(entry.is_exception for entry in self.layout.entries) + self.layout.is_relayed
+        return self.layout.exceptions

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from auditor.errors import JudgementError
 from auditor.flows.flow import Flow, FlowKey, PacketReference
@@ -18,7 +18,7 @@ from auditor.inventory.choose import check_chosen
 from auditor.inventory.model import Inventory
 from auditor.isolation.addressing import Addressing, plan_addresses
 from auditor.isolation.flow_classes import FlowClasses
-from auditor.isolation.model import INTERNET, LIGHTS, Layout, Plan, Verdict
+from auditor.isolation.model import INTERNET, LIGHTS, Layout, Plan, Verdict, WishResult, count_broken
 from auditor.isolation.options import LayoutMaker
 from auditor.isolation.replay import Replayer
 from auditor.isolation.steps import beside_the_rules, foretell, write_steps
@@ -92,36 +92,11 @@ def propose(
     ``packet_flows`` tells which flow a packet of evidence belongs to.  Raises
     ``JudgementError`` where the recording is of the wrong place.
     """
-    check_plannable(inventory)
+    setting = _Setting(inventory, judgement, home, flows, packet_flows or {})
     router = router or home.router
-    classes = FlowClasses(inventory, flows)
-    exposing = (one for one in judgement.findings if one.severity >= EXPOSED_FROM)
-    classes.expose((packet for one in exposing for packet in one.evidence), packet_flows or {})
-    binder = WishBinder(home, inventory, classes)
-    wishes = binder.bind()
-    label = label_devices(inventory)
-    movable = {device.device_id for device in inventory.devices}
-    lights = binder.lights | {d.device_id for d in inventory.devices if "lighting" in d.roles}
-    addressing = plan_addresses(
-        inventory, movable - classes.parties.routers, frozenset(lights) - classes.parties.routers
-    )
-    maker = LayoutMaker(
-        inventory=inventory,
-        classes=classes,
-        binder=binder,
-        wishes=wishes,
-        addressing=addressing,
-        label=label,
-    )
-    judge = _Judge(classes, binder, wishes, addressing, label)
-    plans = [judge.plan(layout) for layout in maker.all()]
+    plans = [setting.plan(setting.try_out(layout)) for layout in setting.layouts()]
     nothing = plans[0]
-    feasible = [
-        plan
-        for plan in plans
-        if plan.layout.layout_id not in ONLY_FOR_A_WHILE
-        and plan.layout.router in FEASIBLE["vlan" if router is None else router]
-    ]
+    feasible = [plan for plan in plans if _is_feasible(plan.layout, router)]
     recommended = min(feasible, key=_rank)
     cheaper_ones = [plan for plan in feasible if 0 < plan.layout.cost < recommended.layout.cost]
     cheaper = min(cheaper_ones, key=_rank, default=None)
@@ -129,6 +104,8 @@ def propose(
         (plan for plan in plans if plan not in (recommended, cheaper, nothing)),
         key=lambda plan: (plan.layout.cost, _rank(plan)),
     )
+    recommended = _with_next(recommended, feasible)
+    nothing = recommended if nothing.layout == recommended.layout else nothing
     if router is None:
         nobody_said = (
             "Nobody said what your router can do, so everything was tried; say it with --router, or in "
@@ -142,49 +119,125 @@ def propose(
         nothing=nothing,
         others=tuple(rest),
         router=router,
-        classes=classes,
-        wishes=wishes,
-        addressing=addressing,
+        classes=setting.classes,
+        wishes=setting.wishes,
+        addressing=setting.addressing,
         inventory=inventory,
     )
 
 
-def _rank(plan: Plan) -> tuple[int, ...]:
-    layout = plan.layout
+def recommend(
+    inventory: Inventory,
+    judgement: Judgement,
+    home: Home,
+    flows: Iterable[Flow],
+    *,
+    packet_flows: Mapping[PacketReference, FlowKey] | None = None,
+) -> Plan:
+    """
+    The plan that ``propose`` recommends, for a reader who wants no other.
+
+    Of the other layouts only the wishes are tried, which is all that the choice
+    hangs on: a fifth of the work.  Raises as ``propose`` does.
+    """
+    setting = _Setting(inventory, judgement, home, flows, packet_flows or {})
+    trials = [setting.try_out(layout) for layout in setting.layouts() if _is_feasible(layout, home.router)]
+    return _with_next(setting.plan(min(trials, key=_rank)), trials)
+
+
+def _with_next(recommended: Plan, feasible: Iterable[Plan | _Trial]) -> Plan:
+    """Where nothing is fenced off, the least that a fence would cost is said beside it."""
+    fences = [plan for plan in feasible if plan.layout.protection > recommended.layout.protection]
+    best = min(fences, key=_rank, default=None)
+    if recommended.layout.protection or best is None:
+        return recommended
+    broken = ", ".join(_broken_wishes(best)) or "none of your wishes"
+    first, second = recommended.summary
+    more = f" The next that this router can do ({best.layout.layout_id}) breaks {broken}."
+    return replace(recommended, summary=(first + more, second))
+
+
+def _broken_wishes(plan: Plan | _Trial) -> list[str]:
+    return sorted({wish.keep.wish for wish in plan.wishes if wish.state == "broken"})
+
+
+def _is_feasible(layout: Layout, router: Router | None) -> bool:
     return (
-        plan.broken,
+        layout.layout_id not in ONLY_FOR_A_WHILE
+        and layout.router in FEASIBLE["vlan" if router is None else router]
+    )
+
+
+def _rank(one: Plan | _Trial) -> tuple[int, ...]:
+    layout = one.layout
+    return (
+        count_broken(one.wishes),
         -layout.protection,
-        plan.exceptions,
+        layout.exceptions,
         len(layout.moves),
         len(layout.entries),
         layout.cost,
     )
 
 
-class _Judge:
-    """Judges layouts of one household."""
+class _Trial(NamedTuple):
+    """What a layout does to the wishes: all that decides which one is recommended."""
+
+    layout: Layout
+    replayer: Replayer
+    wishes: tuple[WishResult, ...]
+
+
+class _Setting:
+    """One household and its recording; judges layouts."""
 
     def __init__(
         self,
-        classes: FlowClasses,
-        binder: WishBinder,
-        wishes: tuple[BoundWish, ...],
-        addressing: Addressing,
-        label: Callable[[str], str],
+        inventory: Inventory,
+        judgement: Judgement,
+        home: Home,
+        flows: Iterable[Flow],
+        packet_flows: Mapping[PacketReference, FlowKey],
     ) -> None:
-        self._classes = classes
-        self._listeners = binder.listeners()
-        self._wishes = wishes
-        self._addressing = addressing
-        self._label = label
+        check_plannable(inventory)
+        self._inventory = inventory
+        self.classes = FlowClasses(inventory, flows)
+        exposing = (one for one in judgement.findings if one.severity >= EXPOSED_FROM)
+        self.classes.expose((packet for one in exposing for packet in one.evidence), packet_flows)
+        self._binder = WishBinder(home, inventory, self.classes)
+        self.wishes = self._binder.bind()
+        self._label = label_devices(inventory)
+        routers = self.classes.parties.routers
+        movable = {device.device_id for device in inventory.devices}
+        lights = self._binder.lights | {d.device_id for d in inventory.devices if "lighting" in d.roles}
+        self.addressing = plan_addresses(inventory, movable - routers, frozenset(lights) - routers)
+        self._listeners = self._binder.listeners()
 
-    def plan(self, layout: Layout) -> Plan:
-        replayer = Replayer(layout, self._classes, listeners=self._listeners)
-        results = tuple(judge_wish(bound, replayer, self._classes) for bound in self._wishes)
-        wished = frozenset(one for bound in self._wishes for one in bound.classes)
+    def layouts(self) -> list[Layout]:
+        """All that are possible anywhere, doing nothing first."""
+        maker = LayoutMaker(
+            inventory=self._inventory,
+            classes=self.classes,
+            binder=self._binder,
+            wishes=self.wishes,
+            addressing=self.addressing,
+            label=self._label,
+        )
+        return maker.all()
+
+    def try_out(self, layout: Layout) -> _Trial:
+        """Judge the wishes."""
+        replayer = Replayer(layout, self.classes, listeners=self._listeners)
+        wishes = tuple(judge_wish(bound, replayer, self.classes) for bound in self.wishes)
+        return _Trial(layout, replayer, wishes)
+
+    def plan(self, trial: _Trial) -> Plan:
+        """Judge every flow and write down what to do."""
+        layout, replayer, results = trial
+        wished = frozenset(one for bound in self.wishes for one in bound.classes)
         retries = {
             f"{self._label(one.initiator.device_id)} ({one.transport} port {one.port})": tally.retry_seconds
-            for one, tally in self._classes.tallies.items()
+            for one, tally in self.classes.tallies.items()
             if tally.retry_seconds is not None
             and replayer.rulings[one].verdict is Verdict.CUT
             and one.initiator.device_id in layout.moves
@@ -197,8 +250,11 @@ class _Judge:
             layout=layout,
             wishes=results,
             replay=replayer.count(wished),
-            steps=write_steps(layout, self._addressing, self._label),
-            beside=beside_the_rules(layout, self._classes.families, outside),
+            steps=write_steps(layout, self.addressing, self._label),
+            beside=(
+                *(self.addressing.notes if layout.moves else ()),
+                *beside_the_rules(layout, self.classes.families, outside),
+            ),
             unknown=tuple(unknown),
             summary=("", ""),
         )
@@ -207,9 +263,9 @@ class _Judge:
     def _ambiguities(self, layout: Layout) -> list[str]:
         lines = []
         named = {address for entry in layout.entries for address in entry.destination.addresses}
-        if named & self._addressing.shared:
+        if named & self.addressing.shared:
             lines.append("Two devices bear one address that a rule names: the rule cannot tell them apart.")
-        if layout.router == "vlan" and self._addressing.lights_prefix is None:
+        if layout.router == "vlan" and self.addressing.lights_prefix is None:
             lines.append(
                 "Every private subnet was seen in use: choose one by hand that none of your networks has."
             )
@@ -222,20 +278,20 @@ class _Judge:
                 "Over IPv6 a moved light makes up its own address, so that the entry for its port names the "
                 "whole segment of the lights."
             )
-        if self._addressing.is_parted_already:
+        if self.addressing.is_parted_already:
             lines.append(
                 "The recording shows the lights in a subnet of their own already: keep it, and compare the "
                 "entries with those your router has. The numbers are counted as if all were in one network."
             )
-        if self._classes.overflow:
+        if self.classes.overflow:
             lines.append(
-                f"{self._classes.overflow} flows were too many to be tried one by one; they count as unknown."
+                f"{self.classes.overflow} flows were too many to be tried one by one; they count as unknown."
             )
         return lines
 
 
 def _with_summary(plan: Plan) -> Plan:
-    broken = sorted({wish.keep.wish for wish in plan.wishes if wish.state == "broken"})
+    broken = _broken_wishes(plan)
     unknown = sorted({wish.keep.wish for wish in plan.wishes if wish.state == "unknown"})
     replay = plan.replay
     if broken:
@@ -248,10 +304,12 @@ def _with_summary(plan: Plan) -> Plan:
         first += " Nothing is fenced off by it."
     if unknown:
         first += f" Not known: {', '.join(unknown)}."
+    exposed = f" ({replay.still_exposed} of them still exposed)" if replay.still_exposed else ""
+    wished = f" ({replay.broken or 'none'} of them wished for)" if replay.cut else ""
     second = (
-        f"Exceptions: {plan.exceptions}. Of {replay.kept + replay.cut + replay.unknown} recorded flows "
-        f"{replay.kept} kept ({replay.still_exposed} still exposed), {replay.cut} cut ({replay.broken} of "
-        f"them wished for), {replay.unknown} unknown."
+        f"Tried on {replay.kept + replay.cut + replay.unknown} recorded flows: {replay.kept} go on{exposed}, "
+        f"{replay.cut} stop{wished}, {replay.unknown} not known. Exceptions in the wall: "
+        f"{plan.exceptions or 'none'}."
     )
     return replace(plan, summary=(first, second))
 
@@ -261,13 +319,6 @@ def _capital(text: str) -> str:
 
 
 def label_devices(inventory: Inventory) -> Callable[[str], str]:
-    """A device as people know it, before any redaction: nickname, else its role and identifier."""
-    names = {
-        device.device_id: device.nickname or f"{next(iter(device.roles), 'device')} {device.device_id}"
-        for device in inventory.devices
-    }
-
-    def label(device_id: str) -> str:
-        return names.get(device_id, "another device of the home")
-
-    return label
+    """A device before any redaction: its nickname, else its identifier (named after the redaction)."""
+    names = {device.device_id: device.nickname or device.device_id for device in inventory.devices}
+    return lambda device_id: names.get(device_id, "another device of the home")

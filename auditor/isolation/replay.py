@@ -8,6 +8,8 @@ a conversation; replies follow it by state, and so do fragments and ICMP errors
 
 from __future__ import annotations
 
+from functools import cached_property
+
 from auditor.isolation.flow_classes import (
     ICMP_ERRORS,
     ICMPV6_ERRORS,
@@ -45,23 +47,35 @@ class Replayer:
         self.layout = layout
         self._classes = classes
         self._listeners = listeners or {}
-        self._audiences = self._gather_audiences()
-        self.rulings: dict[FlowClass, Ruling] = {}
-        followers: list[FlowClass] = []
-        for one, tally in classes.tallies.items():
-            if _follows(one):
-                followers.append(one)
-            else:
-                self.rulings[one] = self.rule(one, tally)
-        self._rule_followers(followers)
+        self._entries_between: dict[tuple[str, str], list[tuple[int, Entry]]] = {}
 
-    def _gather_audiences(self) -> dict[tuple[End, int], set[str]]:
+    @cached_property
+    def _audiences(self) -> dict[tuple[End, int], set[str]]:
         """Who takes part in a group: those who send to it."""
         audiences: dict[tuple[End, int], set[str]] = {}
         for one in self._classes.tallies:
             if one.responder.kind in {"group", "everybody"} and one.initiator.kind == "device":
                 audiences.setdefault((one.responder, one.port), set()).add(one.initiator.device_id)
         return audiences
+
+    @cached_property
+    def rulings(self) -> dict[FlowClass, Ruling]:
+        """The ruling on every class of the recording."""
+        rulings: dict[FlowClass, Ruling] = {}
+        followers: list[FlowClass] = []
+        for one, tally in self._classes.tallies.items():
+            if _follows(one):
+                followers.append(one)
+            else:
+                rulings[one] = self.rule(one, tally)
+        self._rule_followers(followers, rulings)
+        return rulings
+
+    def ruling_on(self, one: FlowClass) -> Ruling:
+        """The ruling on one class, without those on all others where it stands for itself."""
+        if _follows(one) or "rulings" in self.__dict__:
+            return self.rulings[one]
+        return self.rule(one, self._classes.tallies[one])
 
     def segment_of(self, end: End) -> str | None:
         """Segment word of an end; None where an end is no single place."""
@@ -107,12 +121,25 @@ class Replayer:
         return ruling
 
     def _first_match(self, one: FlowClass, source: str, destination: str) -> Ruling:
-        for place, entry in enumerate(self.layout.entries, start=1):
+        for place, entry in self._between(source, destination):
             if matches(entry, one, source, destination):
                 if entry.forwarding == "accept":
                     return Ruling(Verdict.KEPT, f"entry {place} lets it through", entry)
                 return Ruling(Verdict.CUT, f"entry {place}: {entry.reason}", entry)
         return Ruling(Verdict.KEPT, DEFAULT_ACCEPT)
+
+    def _between(self, source: str, destination: str) -> list[tuple[int, Entry]]:
+        """The entries about these segments, with their places; a layout has many, most for other segments."""
+        pair = (source, destination)
+        found = self._entries_between.get(pair)
+        if found is None:
+            found = self._entries_between[pair] = [
+                (place, entry)
+                for place, entry in enumerate(self.layout.entries, start=1)
+                if entry.source.segment in {source, ANYWHERE}
+                and entry.destination.segment in {destination, ANYWHERE}
+            ]
+        return found
 
     def _rule_inside(self, segment: str, tally: Tally) -> Ruling:
         there = self.layout.segment(segment)
@@ -165,12 +192,13 @@ class Replayer:
             )
         return Ruling(Verdict.CUT, "group traffic stays in its own segment; listeners sit in another")
 
-    def _rule_followers(self, followers: list[FlowClass]) -> None:
+    @staticmethod
+    def _rule_followers(followers: list[FlowClass], rulings: dict[FlowClass, Ruling]) -> None:
         """Fragments and ICMP errors share the verdict of what passes between the same two ends."""
         if not followers:
             return
         between: dict[tuple[frozenset[End], str], set[Verdict]] = {}
-        for one, ruling in self.rulings.items():
+        for one, ruling in rulings.items():
             pair = frozenset({one.initiator, one.responder})
             between.setdefault((pair, ""), set()).add(ruling.verdict)
             between.setdefault((pair, one.transport), set()).add(ruling.verdict)
@@ -183,7 +211,7 @@ class Replayer:
                 ruling = Ruling(Verdict.KEPT, "an error about a conversation that is kept passes by state")
             else:
                 ruling = Ruling(Verdict.UNKNOWN, "the recording does not show which conversation it is about")
-            self.rulings[one] = ruling
+            rulings[one] = ruling
 
     def count(self, wished: frozenset[FlowClass]) -> Replay:
         """Flows by verdict."""

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 
 from auditor.addresses import format_address, format_link
-from auditor.isolation.addressing import PREFIX_LENGTH, Addressing
+from auditor.isolation.addressing import Addressing
 from auditor.isolation.model import INTERNET, LIGHTS, MAIN, ROUTER, Entry, Layout, Selector, Step, WishResult
 
 CAUTIONS = (
@@ -144,7 +144,7 @@ def _second_router(layout: Layout, __: Callable[[str], str]) -> Iterable[Step]:
 
 def _vlan(layout: Layout, addressing: Addressing, label: Callable[[str], str]) -> Iterable[Step]:
     prefix = addressing.lights_prefix
-    subnet = f"{prefix.network_address}/{PREFIX_LENGTH}" if prefix is not None else "a subnet nobody uses"
+    subnet = str(prefix) if prefix is not None else "a subnet nobody uses"
     yield Step(
         do=f"In the router make a new segment (VLAN) with the subnet {subnet}, its own IPv6 /64 where the "
         f"provider "

@@ -12,7 +12,7 @@ from typing import Literal
 
 from auditor.addresses import Address, parse_address, parse_link
 from auditor.home.model import Home, Keep, Wish
-from auditor.inventory.facts import LocalContactFact, RemoteContactFact
+from auditor.inventory.facts import LocalContactFact, RemoteContactFact, ServiceFact
 from auditor.inventory.model import Inventory
 from auditor.isolation.flow_classes import ICMP_ERRORS, ICMPV6_ERRORS, End, FlowClass, FlowClasses
 from auditor.isolation.model import MAX_BECAUSE, Ruling, Verdict, WishResult
@@ -33,8 +33,11 @@ ASSUMED: tuple[Wish, ...] = (
 """Taken as wished for where there is no home file and the recording shows them: without them the lights stop
 doing what they did.  The outside and the automatic finding of devices are not assumed."""
 WishState = Literal["kept", "broken", "needs-exception", "unknown"]
+APART = 2  # protection of a layout in which the lights begin nothing towards the main network
 REMOTE_WISHES = frozenset({"cloud", "time", "updates"})
 DEVICE_KINDS = frozenset({"device", "home"})
+SHELLS = frozenset({"ssh", "telnet", "ftp", "tftp"})
+"""Services for maintenance, by their octets: no control of light."""
 CONTROLLERS = frozenset({"phone", "computer", "unknown"})
 """Roles of whoever steers by hand; a phone whose role could not be told is most likely among the unknown."""
 
@@ -67,6 +70,7 @@ class WishBinder:
             if roles & {"hub", "broker"} and device_id not in self._lighting
         )
         self._purposes = _remote_purposes(inventory)
+        self._shells = _shells(inventory)
         self._local_time = _local_ports(inventory, "time")
 
     def bind(self) -> tuple[BoundWish, ...]:
@@ -95,7 +99,27 @@ class WishBinder:
                 for one in self._classes.tallies
                 if self._worked(one) and _is_of(one, source, destination) and self._stands_for(keep.wish, one)
             )
+            if keep.wish == "voice" and not found:
+                problem = self._unheard_voice()
         return BoundWish(keep=keep, is_assumed=is_assumed, classes=found, problem=problem)
+
+    def _unheard_voice(self) -> str:
+        """Voice that goes through a cloud is one more order inside encrypted traffic."""
+        has_cloud = any(
+            one.responder.kind == "outside"
+            and one.initiator.device_id in self._lighting
+            and self._is_remote("cloud", one)
+            for one in self._classes.tallies
+        )
+        way = (
+            "the lights keep a way to a cloud, and voice most likely comes through it"
+            if has_cloud
+            else "nor do the lights keep a way to a cloud here"
+        )
+        return (
+            f"no hub or assistant was recorded driving a light inside the home; {way}. Voice through a cloud "
+            "cannot be told apart from other encrypted traffic: wish for cloud as well, and try it by voice"
+        )
 
     def _contradiction(self, keep: Keep, source: str | None, destination: str | None) -> str | None:
         if source is not None and source == destination:
@@ -131,8 +155,8 @@ class WishBinder:
         return None
 
     def _stands_for(self, wish: Wish, one: FlowClass) -> bool:
-        if one.family == "link" or _is_error(one):
-            return False
+        if wish == "separation" or one.family == "link" or _is_error(one):
+            return False  # no flow stands for being apart: the layout is judged
         first, second = one.initiator, one.responder
         if wish in REMOTE_WISHES:
             return first.device_id in self._lighting and self._is_remote(wish, one)
@@ -158,6 +182,8 @@ class WishBinder:
             return first.device_id in self._lighting and second.device_id in self.hubs
         if second.device_id not in self._lighting or first.kind not in DEVICE_KINDS:
             return False
+        if (second.device_id, one.transport, one.port) in self._shells:
+            return False  # nobody steers light by a shell: a plan opens none for a wish
         if wish in {"hub-controls-light", "voice"}:
             return first.device_id in self.hubs
         return self._steers_by_hand(first)
@@ -198,6 +224,10 @@ def judge_wish(bound: BoundWish, replayer: Replayer, classes: FlowClasses) -> Wi
     as soon as one of its conversations is.
     """
     state, because, named = _judge(bound, replayer)
+    if bound.keep.wish == "voice" and bound.classes:
+        because += (
+            ". This is the way through the hub; voice through a cloud cannot be told apart here: try it"
+        )
     packets = sorted({packet for one in named for packet in classes.tallies[one].packets})
     return WishResult(
         keep=bound.keep,
@@ -209,6 +239,10 @@ def judge_wish(bound: BoundWish, replayer: Replayer, classes: FlowClasses) -> Wi
 
 
 def _judge(bound: BoundWish, replayer: Replayer) -> tuple[WishState, str, list[FlowClass]]:
+    if bound.keep.wish == "separation":
+        if replayer.layout.protection >= APART:
+            return "kept", "the lights have a segment of their own, and begin nothing towards the rest", []
+        return "broken", "the lights reach computers, servers and phones of the main network as before", []
     if bound.problem is not None:
         return "unknown", bound.problem, []
     if not bound.classes:
@@ -216,7 +250,7 @@ def _judge(bound: BoundWish, replayer: Replayer) -> tuple[WishState, str, list[F
     conversations: dict[tuple[End, End, str, int], list[tuple[FlowClass, Ruling]]] = {}
     for one in bound.classes:
         key = (one.initiator, one.responder, one.transport, one.port)
-        conversations.setdefault(key, []).append((one, replayer.rulings[one]))
+        conversations.setdefault(key, []).append((one, replayer.ruling_on(one)))
     cut: list[tuple[FlowClass, Ruling]] = []
     unknown: list[tuple[FlowClass, Ruling]] = []
     kept: list[tuple[FlowClass, Ruling]] = []
@@ -224,7 +258,8 @@ def _judge(bound: BoundWish, replayer: Replayer) -> tuple[WishState, str, list[F
         best = min(members, key=lambda member: _ORDER[member[1].verdict])
         {Verdict.KEPT: kept, Verdict.UNKNOWN: unknown, Verdict.CUT: cut}[best[1].verdict].append(best)
     if cut:
-        return "broken", _reasons(cut), [one for one, _ in cut]
+        rest = f"; still works: {_reasons(kept)}" if kept else ""
+        return "broken", _reasons(cut) + rest, [one for one, _ in cut]
     if unknown:
         is_relay = replayer.layout.is_relayed and bound.keep.wish == "discovery"
         return (
@@ -274,6 +309,14 @@ def _remote_purposes(inventory: Inventory) -> dict[tuple[Address, str, int], str
             if purposes.get(key, "other") == "other":
                 purposes[key] = fact.purpose
     return purposes
+
+
+def _shells(inventory: Inventory) -> set[tuple[str, str, int]]:
+    return {
+        (fact.device_id, fact.transport, fact.port)
+        for fact in inventory.facts.get("service", ())
+        if isinstance(fact, ServiceFact) and fact.application_protocol in SHELLS
+    }
 
 
 def _local_ports(inventory: Inventory, purpose: str) -> set[tuple[str, int]]:

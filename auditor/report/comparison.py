@@ -91,27 +91,34 @@ def _tries(tries: Tries | None, names: list[str]) -> Document | None:
 def tell_comparison(document: Document) -> Outline:
     """Outline of ``compare``; the first line says what is broken or lost, before anything that holds."""
     comparison = document["comparison"]
-    name = _names(document)
+    name, in_text = _names(document), traffic.naming_in_text(document)
     blocks: Outline = [Heading(1, "Before and after"), *map(Paragraph, _verdict(document))]
     if comparison["notes"]:
-        blocks.append(Items(tuple(comparison["notes"])))
+        blocks.append(Items(tuple(map(in_text, comparison["notes"]))))
     if comparison["wishes"]:
-        wishes = tuple((one["wish"], one["state"], one["because"]) for one in comparison["wishes"])
+        wishes = tuple((one["wish"], one["state"], in_text(one["because"])) for one in comparison["wishes"])
         blocks += [Heading(2, "What must go on"), Table(("Wish", "State", "Because"), wishes)]
+    through = [one for one in comparison["conversations"] if _gets_through(one)]
+    if through:
+        blocks += [
+            Heading(2, f"Still reaches the home, and no wish asks for it ({len(through)})"),
+            Items(traffic.shown([_line(one, name) for one in through])),
+        ]
     for state, title in TITLES.items():
-        rows = [one for one in comparison["conversations"] if one["state"] == state]
+        rows = [one for one in comparison["conversations"] if one["state"] == state and one not in through]
         if not rows:
             continue
         blocks.append(Heading(2, f"{title} ({len(rows)})"))
         if state == "new":
             blocks.append(
                 Paragraph(
-                    "Contacts that show only now are fallbacks that the block uncovered, no deterioration. "
-                    "Extend the rule where you do not want them."
+                    "Not in the first recording: fallbacks that the block uncovered, or what the device did "
+                    "not do in those minutes; no deterioration. Extend the rule where you do not want them."
                 )
             )
         blocks.append(Items(traffic.shown([_line(one, name) for one in rows])))
-    blocks += _findings(document, name)
+    if comparison["conversations"]:  # those of files that are no pair say nothing about a change
+        blocks += _findings(document, name)
     blocks += [
         Heading(2, "What this comparison rests on"),
         Paragraph(
@@ -123,6 +130,12 @@ def tell_comparison(document: Document) -> Outline:
         ),
     ]
     return blocks
+
+
+def _gets_through(one: Document) -> bool:
+    """What ``isolation-broken`` is about: begun by the device, answered by the home, wished for by nobody."""
+    is_answered = one["state"] in {"works", "new"}
+    return one["place"] == "home" and one["begun_by"] == "device" and is_answered and not one["wished"]
 
 
 def _verdict(document: Document) -> list[str]:
@@ -141,14 +154,19 @@ def _verdict(document: Document) -> list[str]:
         lines.append(f"WISH LOST: {', '.join(lost)}.")
     if entry is not None:
         lines.append(f"WE CANNOT TELL: {wording.sentence(entry['reason'])}")
-        lines.append(f"Record next: {entry['record_next']}")
+        lines.append(wording.sentence(f"What to do: {entry['record_next']}"))
         return lines
     if not broken and any(one["proven"] for one in walled):
         lines.append(f"{wording.sentence(_families(walled))}")
+    if not broken and not any(one["state"] == "stopped" for one in walled):
+        lines.append("No attempt at the rest of the home was stopped, so that no wall is proven.")
     lines.append(
         f"Proven cut: {len(proven)}; still works: {states['works']}; new: {states['new']}; not tried: "
         f"{states['not-tried']}; not visible: {states['not-visible']}. What was not tried is not proven."
     )
+    fates = Counter(one["state"] for one in comparison["wishes"])
+    if fates:
+        lines.append(f"Wishes: {fates['kept']} kept, {fates['lost']} lost, {fates['not-tried']} not tried.")
     return lines
 
 
@@ -156,7 +174,7 @@ def _families(rows: list[Document]) -> str:
     parts = []
     for family, word in FAMILIES.items():
         mine = [one for one in rows if one["family"] == family]
-        open_ones = [one for one in mine if one["state"] in {"works", "new"} and not one["wished"]]
+        open_ones = list(filter(_gets_through, mine))
         if open_ones:
             where = ", ".join(dict.fromkeys(f"{one['transport']} port {one['port']}" for one in open_ones))
             parts.append(f"isolation does not hold for {word} ({where} still reaches the home)")
@@ -190,7 +208,8 @@ def _line(one: Document, name: Callable[[str], str]) -> str:
     port = f" port {one['port']}" if one["port"] else ""
     family = FAMILIES.get(one["family"], one["family"])
     wished = "; wished for" if one["wished"] else ""
-    return f"{ends[0]} to {ends[1]}, {one['transport']}{port}, {family}: {one['because']}{wished}"
+    mark = "PROVEN CUT: " if one["proven"] else ""
+    return f"{mark}{ends[0]} to {ends[1]}, {one['transport']}{port}, {family}: {one['because']}{wished}"
 
 
 def _findings(document: Document, name: Callable[[str], str]) -> Outline:
@@ -201,7 +220,7 @@ def _findings(document: Document, name: Callable[[str], str]) -> Outline:
         steps = " ".join(step["do"] for step in one["remediation"])
         texts.append(
             f"{one['severity'].upper()} {one['rule_id']}, {name(one['device_id'])}: {one['summary']} "
-            f"(packet {packets}) What to do: {steps}"
+            f"(packet {packets}) {one['rationale']} What to do: {steps}"
         )
     others = len(document["findings"]) - len(found)
     blocks: Outline = []

@@ -16,7 +16,7 @@ from auditor.home.model import Keep
 from auditor.isolation.model import LIGHTS, ROUTER, Entry, Layout, Plan, WishResult
 from auditor.isolation.plan import Proposal, label_devices
 from auditor.isolation.steps import CAUTIONS, selector_words
-from auditor.report import wording
+from auditor.report import traffic, wording
 from auditor.report.document import capture_names
 from auditor.report.outline import Heading, Items, Outline, Paragraph, Table
 
@@ -25,8 +25,14 @@ Document = dict[str, Any]
 ROUTER_WORDS = {
     "nothing": "the router at hand, as it is",
     "guest": "a router with a guest network",
-    "vlan": "a router that makes segments of its own (VLAN)",
+    "vlan": "a router that makes segments of its own, VLAN",
     "second-router": "a second router",
+}
+ENFORCED_WORDS = {
+    "router-forward": "",  # said by its two ends, as is the next
+    "router-input": "",
+    "access-point": "done by the access point",
+    "host": "done by the device itself",
 }
 STATE_WORDS = {
     "kept": "goes on",
@@ -49,6 +55,11 @@ def build_plan(proposal: Proposal) -> Document:
         return _plan(plan, proposal, label, reference)
 
     return {**one(proposal.recommended), "alternatives": [one(plan) for plan in proposal.alternatives]}
+
+
+def build_plan_summary(plan: Plan) -> Document:
+    """Unredacted: of a plan the two lines that an audit ends with; what is told nowhere is left empty."""
+    return {"summary": list(plan.summary), "segments": [], "placements": [], "alternatives": []}
 
 
 def _plan(
@@ -172,20 +183,24 @@ def tell_plan(document: Document) -> Outline:
             Paragraph(f"No plan: {wording.sentence(reasons[0]) if reasons else 'nothing could be judged.'}"),
             *(Paragraph(f"Record next: {text}") for text in advice),
         ]
+    in_text = traffic.naming_in_text(document)
     blocks: Outline = [
         Heading(1, "Isolation plan"),
         *(Paragraph(line) for line in plan["summary"]),
-        Paragraph(f"It needs {ROUTER_WORDS[plan['router']]}."),
+        Paragraph(
+            f"It needs {ROUTER_WORDS[plan['router']]}."
+            + (" A cheaper plan, and doing nothing, stand at the end." if _doing_nothing(plan) > 0 else "")
+        ),
         Heading(2, "Before you do this"),
         Items(tuple(plan["cautions"])),
         Heading(2, "What must go on"),
     ]
-    blocks += _wishes(plan)
+    blocks += _wishes(plan, in_text)
     blocks += [Heading(2, "Steps")]
     for place, step in enumerate(plan["steps"], start=1):
         blocks += [
             Heading(3, f"Step {place}"),
-            Paragraph(step["do"]),
+            Paragraph(in_text(step["do"])),
             Items((f"Stops: {step['stops']}", f"Test: {step['test']}", f"Undo: {step['undo']}")),
         ]
     if plan["entries"]:
@@ -195,7 +210,7 @@ def tell_plan(document: Document) -> Outline:
                 "The first that matches decides about whoever begins; replies, and errors about what was let "
                 "through, pass by state."
             ),
-            Items(tuple(_entry_line(entry) for entry in plan["entries"])),
+            Items(tuple(in_text(_entry_line(entry)) for entry in plan["entries"])),
         ]
     for title, key in (
         ("Beside the rules", "beside_the_rules"),
@@ -203,11 +218,13 @@ def tell_plan(document: Document) -> Outline:
         ("What is not known", "not_known"),
     ):
         if plan[key]:
-            blocks += [Heading(2, title), Items(tuple(plan[key]))]
+            blocks += [Heading(2, title), Items(tuple(map(in_text, plan[key])))]
     blocks += [
-        Heading(2, "Other plans"),
-        Items(tuple(_alternative(other) for other in plan["alternatives"])),
-        Paragraph("Every number above is of this recording; what was not recorded was not tried."),
+        *_others(plan),
+        Paragraph(
+            "Still exposed: a finding of low or more is about it. Every number above is of this recording; "
+            "what was not recorded was not tried."
+        ),
     ]
     return blocks
 
@@ -223,10 +240,12 @@ def plan_summary(document: Document) -> Outline:
     ]
 
 
-def _wishes(plan: Document) -> Outline:
+def _wishes(plan: Document, in_text: Callable[[str], str]) -> Outline:
     if not plan["wishes"]:
         return [Paragraph("Nothing: no wish is written down, and none could be taken from the recording.")]
-    rows = tuple((wish["wish"], STATE_WORDS[wish["state"]], wish["because"]) for wish in plan["wishes"])
+    rows = tuple(
+        (wish["wish"], STATE_WORDS[wish["state"]], in_text(wish["because"])) for wish in plan["wishes"]
+    )
     blocks: Outline = [Table(("Wish", "State", "Because"), rows)]
     if any(wish["assumed"] for wish in plan["wishes"]):
         blocks.append(
@@ -244,13 +263,39 @@ def _entry_line(entry: Document) -> str:
     if entry["port"] is not None:
         what += f" port {entry['port']}"
     packets = ", ".join(str(one["packet"]) for one in entry["because"])
-    because = f"; packet {packets}" if packets else ""
+    because = f"; packet{'s' if len(entry['because']) > 1 else ''} {packets}" if packets else ""
+    where = ENFORCED_WORDS[entry["enforced_by"]]
     mark = "EXCEPTION, " if entry["is_exception"] else ""
     return (
         f"{entry['order']}. {mark}{entry['forwarding']}: {entry['from']} to {entry['to']}, {what}, {family} "
-        f"({entry['reason']}{because}; {entry['enforced_by']})"
+        f"({entry['reason']}{because}{f'; {where}' if where else ''})"
     )
 
 
+def _doing_nothing(plan: Document) -> int:
+    """Place of the plan that changes nothing among the others; before it stands the cheaper one."""
+    layouts = [other["layout"] for other in plan["alternatives"]]
+    return layouts.index("as-it-is") if "as-it-is" in layouts else -1
+
+
+def _others(plan: Document) -> Outline:
+    """The best plan of less effort, doing nothing, and the rest; they come in this order."""
+    alternatives, at = plan["alternatives"], _doing_nothing(plan)
+    blocks: Outline = [Heading(2, "Other plans")]
+    for title, found in (
+        ("Cheaper: the best one of less effort", alternatives[: max(at, 0)]),
+        ("Nothing but this router", alternatives[at : at + 1] if at >= 0 else []),
+        ("The rest, least effort first", alternatives[at + 1 :]),
+    ):
+        if found:
+            blocks += [Heading(3, title), Items(tuple(map(_alternative, found)))]
+    return blocks
+
+
 def _alternative(other: Document) -> str:
-    return f"{other['layout']}, needs {ROUTER_WORDS[other['router']]}: {' '.join(other['summary'])}"
+    replay = other["replay"]
+    return (
+        f"{other['summary'][0]} Flows: {replay['kept']} go on ({replay['still_exposed']} still exposed), "
+        f"{replay['cut']} stop ({replay['broken']} wished for), {replay['unknown']} not known. Exceptions: "
+        f"{other['exceptions']}. Needs {ROUTER_WORDS[other['router']]} ({other['layout']})."
+    )

@@ -2,15 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
 
 from auditor.report.json import render_json
 from auditor.report.markdown import render_markdown
 from auditor.report.outline import Outline
 from auditor.report.text import render_text
-from auditor.report.verdict import findings_from
+from auditor.report.verdict import findings_from, nothing_judged
+
+Form = Literal["audit", "check", "plan", "compare"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Extras:
+    """What the JSON of an audit leaves out and its long report tells; redacted."""
+
+    plan: dict[str, Any] | None = None
+    """The recommended plan with its alternatives, None where there is none."""
+    moments: dict[str, Any] | None = None
+    """Times of contacts and actions for the pictures (``report.moments``)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,6 +35,10 @@ class AuditReport:
     """The same content in the order of a printed report."""
     not_judged: str | None
     """Why nothing could be judged, or an input could not be read; None where all could."""
+    form: Form = "audit"
+    """Which command it is the answer of."""
+    extras: Callable[[], Extras] | None = field(default=None, repr=False, compare=False)
+    """Makes what only the long report shows, when it is asked for; it has passed the redaction too."""
 
     def to_json(self) -> str:
         """JSON text of the document."""
@@ -35,6 +51,20 @@ class AuditReport:
     def to_markdown(self) -> str:
         """CommonMark with tables."""
         return render_markdown(self.outline)
+
+    def to_html(self) -> str:
+        """One self-contained file."""
+        from auditor.report.html import pages  # what draws is loaded where something is drawn
+
+        match self.form:
+            case "check":
+                return pages.render_check(self.document, self.outline)
+            case "plan":
+                return pages.render_plan(self.document, self.outline)
+            case "compare":
+                return pages.render_comparison(self.document, self.outline)
+        extras = Extras() if self.extras is None else self.extras()
+        return pages.render_audit(self.document, plan=extras.plan, moments=extras.moments)
 
     def findings_from(self, severity: str) -> list[dict[str, Any]]:
         """Findings that count, at or above a severity word; ``never`` gives none."""
@@ -60,6 +90,11 @@ class CompareReport(AuditReport):
     def is_broken(self) -> bool:
         """The judged devices still reach what no wish asks for."""
         return any(one["rule_id"] == "isolation-broken" for one in self.document["findings"])
+
+    @property
+    def is_refused(self) -> bool:
+        """Nothing could be compared: no pair, or nothing was tried in the second recording."""
+        return nothing_judged(self.document) is not None
 
     @property
     def wishes_lost(self) -> tuple[str, ...]:

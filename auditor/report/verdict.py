@@ -19,6 +19,12 @@ Document = dict[str, Any]
 
 SEVERITY_ORDER = ("info", "low", "medium", "high", "critical")
 
+ACTION_FROM = "medium"
+"""From here a finding asks for action; below it is a remark."""
+
+MAX_FIRST_ACTIONS = 3
+"""A household does three things in an evening; a longer list is put aside (needs: at most three actions)."""
+
 
 class Urgency(StrEnum):
     """What the household has to do, in words."""
@@ -47,6 +53,14 @@ def findings_from(document: Document, severity: str) -> list[Document]:
     return [one for one in document["findings"] if SEVERITY_ORDER.index(one["severity"]) >= lowest]
 
 
+def first_actions(document: Document) -> list[Document]:
+    """The findings to begin with: at most ``MAX_FIRST_ACTIONS`` that ask for action, one of each rule."""
+    first: dict[str, Document] = {}
+    for one in findings_from(document, ACTION_FROM):
+        first.setdefault(one["rule_id"], one)
+    return list(first.values())[:MAX_FIRST_ACTIONS]
+
+
 def nothing_judged(document: Document) -> Document | None:
     """The entry that says why nothing could be judged, or None."""
     for entry in document["coverage"]["could_not_see"]:
@@ -58,7 +72,7 @@ def nothing_judged(document: Document) -> Document | None:
 
 def reach_verdict(document: Document) -> Verdict:
     """Weigh findings, open questions and what could be judged at all."""
-    urgent, moderate = findings_from(document, "high"), findings_from(document, "medium")
+    urgent, moderate = findings_from(document, "high"), findings_from(document, ACTION_FROM)
     entry = nothing_judged(document)
     if urgent:
         urgency = Urgency.NOW

@@ -17,6 +17,7 @@ from datetime import date
 
 from auditor.flows.flow import PacketReference
 from auditor.home.model import Home
+from auditor.inventory.fact_base import sort_facts
 from auditor.inventory.facts import COMPARISON_FACTS, MAX_EVIDENCE, ControlFact, Fact
 from auditor.inventory.model import Ability, Device, Inventory
 from auditor.ruleset.acceptance import check_acceptances, divide_accepted, last_day
@@ -143,17 +144,18 @@ def _judge(
     if subject.roles.isdisjoint(rule.roles):
         return _answer(rule, subject, Outcome.NOT_APPLICABLE, _whom_it_concerns(rule, subject))
     matching: list[Fact] = []
-    unknown: set[str] = set()
+    unclear: list[Fact] = []
     for fact in subject.facts.get(rule.about, ()):
         truth = decide(fact)
         if truth:
             matching.append(fact)
         elif truth is None:
-            unknown |= rule.condition.unknown_fields(fact)
+            unclear.append(fact)
     if matching:
         findings = _findings(rule, subject, matching, identities)
         what = "finding" if len(findings) == 1 else "findings"
         return _answer(rule, subject, Outcome.FOUND, f"We saw it: {len(findings)} {what}.", findings=findings)
+    unknown = {name for fact in unclear for name in rule.condition.unknown_fields(fact)}
     coverage = inventory.coverage
     missing = [lacking(ability, coverage) for ability in rule.needs if ability not in subject.abilities]
     unread = could_hold(rule, inventory.unread.get(subject.subject_id, ()))
@@ -201,7 +203,9 @@ def _findings(
     for fact in facts:
         groups[identity_values(rule, fact, identities)].append(fact)
     return tuple(
-        _finding(rule, subject, finding_id(rule.rule_id, subject.identity, values), _sorted_in_time(group))
+        _finding(
+            rule, subject, finding_id(rule.rule_id, subject.identity, values), sort_facts(group, _in_time)
+        )
         for values, group in sorted(groups.items())
     )
 
@@ -238,13 +242,8 @@ def _evidence(spokesman: Fact, facts: Iterable[Fact]) -> tuple[PacketReference, 
     return tuple(sorted(kept))
 
 
-def _sorted_in_time(facts: list[Fact]) -> list[Fact]:
-    # Most groups are one fact, and its text costs more than all else here.
-    return facts if len(facts) == 1 else sorted(facts, key=_in_time)
-
-
-def _in_time(fact: Fact) -> tuple[int, tuple[PacketReference, ...], str]:
-    return fact.first_seen_ns, fact.evidence, repr(fact)  # the text parts facts that one packet showed
+def _in_time(fact: Fact) -> tuple[int, tuple[PacketReference, ...]]:
+    return fact.first_seen_ns, fact.evidence
 
 
 def _whom_it_concerns(rule: Rule, subject: _Subject) -> str:

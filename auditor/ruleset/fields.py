@@ -53,7 +53,7 @@ class Field:
         for step in self.path:
             if value is None:
                 return None
-            value = value.get(step, 0) if isinstance(value, Mapping) else getattr(value, step)
+            value = value.get(step, 0) if isinstance(value, dict) else getattr(value, step)
         return value  # type: ignore[no-any-return]  # the kinds below are the only ones built
 
 

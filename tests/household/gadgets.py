@@ -14,6 +14,7 @@ from tests.household.home import (
     LAPTOP,
     LIGHT,
     MOVED_LIGHT,
+    NEXT_EVENING_NS,
     OUTSIDE_RESOLVER,
     PHONE,
     ROUTER,
@@ -334,7 +335,7 @@ def air_and_wire() -> Recording:
 
 def heard_of() -> Recording:
     """S37: after the move the laptop's segment hears of the light by its announcement alone, passed on by the router."""
-    recording = Recording(vantage="own-host", recorder=LAPTOP)
+    recording = Recording(vantage="own-host", recorder=LAPTOP, start_ns=NEXT_EVENING_NS)
     recording.arp(LAPTOP, ROUTER)
     for moment in (2, 60, 118):
         recording.at(moment)

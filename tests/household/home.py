@@ -43,6 +43,11 @@ class Segment:
     def __post_init__(self) -> None:
         object.__setattr__(self, "_networks", tuple(ip_network(prefix) for prefix in self.prefixes))
 
+    @property
+    def mask(self) -> bytes:
+        """Subnet mask of its IPv4 prefix, as a lease tells it (RFC 2132 3.3)."""
+        return next(ip_network(prefix) for prefix in self.prefixes if "." in prefix).netmask.packed
+
     def holds(self, address: str) -> bool:
         """Whether an address belongs to this segment."""
         there = ip_address(address)
@@ -80,3 +85,4 @@ OUTSIDE_BROKER = Host(
 )
 
 START_NS = 1_773_514_800_000_000_000  # 2026-03-14T19:00:00Z
+NEXT_EVENING_NS = START_NS + 86_400_000_000_000

@@ -16,6 +16,7 @@ from tests.household.home import (
     LIGHTS,
     MOVED_LIGHT,
     MOVED_TWIN,
+    NEXT_EVENING_NS,
     PHONE,
     QUIET_LIGHT,
     ROUTER,
@@ -212,37 +213,43 @@ def hub_polling(count: int = 180) -> Recording:
 
 
 def after_isolation() -> Recording:
-    """The same actions once the light has its own segment; recorded there."""
-    recording = Recording(segment=LIGHTS)
+    """
+    The next evening, once the lights have a segment of their own; recorded there.
+
+    The router has the entries that the wishes need: what nobody wished for (the cloud, the file server) stops.  Nobody calls
+    the scene again, so that control by the hub is not tried.
+    """
+    recording = Recording(segment=LIGHTS, start_ns=NEXT_EVENING_NS)
     recording.at(3)
     recording.mdns_announce(MOVED_TWIN, text=("path=/", "fw=0.14.1", "mac=00005e005322"))
-    outside_start(recording, MOVED_TWIN).close()
+    recording.dns_lookup(MOVED_TWIN, TIME_SERVER.name, [TIME_SERVER.ipv4])
+    recording.ntp(MOVED_TWIN, TIME_SERVER)
     recording.at(20)
     recording.note("power-on: the shelf light is plugged in")
     join(recording, MOVED_LIGHT)
     recording.at(26)
-    cloud = outside_start(recording, MOVED_LIGHT)
+    recording.dns_lookup(MOVED_LIGHT, TIME_SERVER.name, [TIME_SERVER.ipv4])
+    recording.ntp(MOVED_LIGHT, TIME_SERVER)
+    recording.dns_lookup(MOVED_LIGHT, CLOUD.name, [CLOUD.ipv4])
+    recording.attempt(MOVED_LIGHT, CLOUD, 443)
     for moment in (40, 100, 160):
         recording.at(moment)
-        recording.attempt(MOVED_LIGHT, FILE_SERVER, 445)
+        recording.attempt(MOVED_LIGHT, FILE_SERVER, 445, answer="prohibited", by=LIGHTS.router)
     recording.at(60)
-    recording.attempt(MOVED_LIGHT, HUB, 1883)
+    broker_session(recording, MOVED_LIGHT, LOGIN).close()
     recording.at(90)
     recording.note("app: state, off, on and dimmed from the phone at home")
     app_control(recording, PHONE, MOVED_LIGHT)
-    recording.at(210)
-    recording.note("hub: a scene is called")
-    recording.http_exchange(
-        HUB, MOVED_LIGHT, http_request("POST", "/json/state", MOVED_LIGHT.ipv4, {"on": True, "ps": 3}),
-        http_response(200, {"success": True}),
-    )  # fmt: skip
     recording.at(240)
     recording.note("mirror: the light follows the hub for a minute")
     hub_poll(recording, MOVED_LIGHT, token=True, count=60, start=240)
     recording.at(301)
     recording.note("idle: nobody touches anything from here on")
+    for moment in range(330, 600, 120):
+        recording.at(moment)
+        recording.attempt(MOVED_LIGHT, CLOUD, 443)
+    recording.at(599)
     recording.arp(MOVED_LIGHT, LIGHTS.router)
-    keep_alive(recording, cloud, range(300, 600, 30))
     return recording
 
 

@@ -13,6 +13,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 WAIT_SECONDS = 0.8
+FRAGMENTED_OCTETS = 4_000  # three frames of an Ethernet
 NUMBERS = itertools.count()
 FAMILIES = {"ipv4": socket.AF_INET, "ipv6": socket.AF_INET6}
 
@@ -35,15 +36,21 @@ def _serve(server: socket.socket, transport: str) -> None:
             connection.sendall(b"answer")
             connection.close()
         else:
-            octets, peer = server.recvfrom(2048)
+            octets, peer = server.recvfrom(65_535)
             server.sendto(octets, peer)
 
 
 def reach(number: int, transport: str, family: str, address: str, port: int) -> bool:
-    """Whether an answer came."""
+    """
+    Whether an answer came.
+
+    ``udp-fragments``: a question that no single frame holds; ``udp-error``: the answer is the error that nobody listens.
+    """
     try:
         if transport in {"icmp", "icmpv6"}:
             return _echo(number, family, address)
+        if transport.startswith("udp-"):
+            return _datagram(FAMILIES[family], (address, port), is_error=transport == "udp-error")
         kind = socket.SOCK_STREAM if transport == "tcp" else socket.SOCK_DGRAM
         with socket.socket(FAMILIES[family], kind) as client:
             client.settimeout(WAIT_SECONDS)
@@ -53,6 +60,18 @@ def reach(number: int, transport: str, family: str, address: str, port: int) -> 
             return bool(client.recv(64))
     except OSError:
         return False
+
+
+def _datagram(family: int, target: tuple[str, int], *, is_error: bool) -> bool:
+    """Fragments both ways (RFC 791 3.2, RFC 8200 4.5), or port unreachable (RFC 792 type 3 code 3, RFC 4443 3.1)."""
+    with socket.socket(family, socket.SOCK_DGRAM) as client:
+        client.settimeout(WAIT_SECONDS)
+        client.connect(target)
+        client.send(b"question" if is_error else bytes(FRAGMENTED_OCTETS))
+        try:
+            return len(client.recv(65_535)) == FRAGMENTED_OCTETS and not is_error
+        except ConnectionRefusedError:
+            return is_error
 
 
 def _echo(number: int, family: str, address: str) -> bool:

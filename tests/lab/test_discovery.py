@@ -84,9 +84,6 @@ def test_a_probe_and_a_hello_are_told(discovery):
     }
 
 
-@pytest.mark.xfail(
-    strict=True, reason="an answer goes from any port to the port of the question: unread away from 3702"
-)
 def test_what_matches_a_probe_is_told(discovery):
     matches = [
         one.message

@@ -13,7 +13,7 @@ from typing import Any
 import auditor
 from auditor.cli.main import main
 from tests.builders import Recording
-from tests.household.home import CLOUD, HUB, LAPTOP, LIGHT, PHONE, ROUTER, WEB, Host
+from tests.household.home import CLOUD, HUB, LAPTOP, LIGHT, MAIN, PHONE, ROUTER, START_NS, WEB, Host, Segment
 from tests.household.messages import http_request, http_response
 from tests.household.sessions import stored
 
@@ -177,7 +177,13 @@ def assert_honest(document: Document) -> None:
 
 
 def on_the_path(
-    story: Callable[[Recording], None], *, seconds: float = 300, light: Host = LIGHT, seed: int = 77
+    story: Callable[[Recording], None],
+    *,
+    seconds: float = 300,
+    light: Host = LIGHT,
+    seed: int = 77,
+    segment: Segment = MAIN,
+    start_ns: int = START_NS,
 ) -> Recording:
     """
     A recording from a mirror port in which a household lives beside the story.
@@ -185,7 +191,7 @@ def on_the_path(
     The laptop browses, the phone and the hub talk to each other, the light joins: the place of the recorder can so be
     told, and the light's own part is what the story says.
     """
-    recording = Recording(seed=seed)
+    recording = Recording(seed=seed, segment=segment, start_ns=start_ns)
     recording.dhcp_lease(light)
     for moment in (4, seconds / 2, seconds - 4):
         recording.at(moment)

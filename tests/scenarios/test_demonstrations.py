@@ -10,7 +10,7 @@ import json
 import pytest
 
 from tests.household.__main__ import CAPTURES
-from tests.household.home import CLOUD, HUB, LIGHT, MOVED_LIGHT, TWIN, WEB
+from tests.household.home import CLOUD, HUB, LIGHT, MOVED_LIGHT, TIME_SERVER, TWIN, WEB
 from tests.household.stories import HOME_FILE, HUB_TOKEN, LOGIN
 from tests.scenarios.support import (
     assert_calm,
@@ -96,10 +96,13 @@ def test_the_twins_findings_are_not_the_lights(good):
     } == set()
 
 
-def test_after_isolation_the_cloud_and_the_poll_still_work(tmp_path):
+def test_after_isolation_the_clock_and_the_poll_still_work_and_the_cloud_is_tried_in_vain(tmp_path):
     document = run(CAPTURES / "after-isolation.pcapng", tmp_path)
 
-    assert CLOUD.name in {c["name"] for c in contacts(document, MOVED_LIGHT)}
+    outcomes_by_name = {c["name"]: set(c["outcomes"]) for c in contacts(document, MOVED_LIGHT)}
+    assert outcomes_by_name[TIME_SERVER.name] == {"established"}
+    assert outcomes_by_name[CLOUD.name] == {"unanswered"}
+    assert outcomes(document, "remote-standing-connection", MOVED_LIGHT) == {"not-found"}
     assert findings(document, "polls-another-device", host=MOVED_LIGHT)
     assert outcomes(document, "service-reached-from-internet", MOVED_LIGHT) == {"not-found"}
 

@@ -17,9 +17,11 @@ from tests.household.__main__ import CAPTURES
 from tests.household.home import (
     FILE_SERVER,
     HUB,
+    LAPTOP,
     LIGHT,
     LIGHTS,
     MOVED_LIGHT,
+    NEXT_EVENING_NS,
     OUTSIDE_RESOLVER,
     PHONE,
     ROUTER,
@@ -32,7 +34,6 @@ from tests.scenarios.support import FRIGHT, cloud_session, command, on_the_path
 ROOT = CAPTURES.parent
 BEFORE, AFTER = CAPTURES / "good-vantage.pcapng", CAPTURES / "after-isolation.pcapng"
 SPOILT, HOME = CAPTURES / "after-isolation-ipv6-open.pcapng", CAPTURES / "good-vantage.home.yaml"
-DAY_NS = 86_400_000_000_000
 WISH = f"""\
 devices:
   - {{link_address: "{LIGHT.link}", role: lighting, nickname: shelf light}}
@@ -47,7 +48,7 @@ def flat(story):
     return on_the_path(story)
 
 
-def moved(story, *, talks=True, seconds=300, start_ns=START_NS + DAY_NS):
+def moved(story, *, talks=True, seconds=300, start_ns=NEXT_EVENING_NS):
     """After it, recorded in the segment of the lights."""
     recording = Recording(segment=LIGHTS, start_ns=start_ns)
     join(recording, MOVED_LIGHT)
@@ -99,15 +100,30 @@ def answers(document, rule_id):
     return {one["outcome"] for one in document["assessments"] if one["rule_id"] == rule_id}
 
 
-def test_s32_the_shipped_pair_tells_what_is_proven_and_what_still_works(tmp_path):
+def test_s32_the_shipped_pair_tells_what_is_proven_what_works_and_what_nobody_tried(tmp_path):
     document, report = judged(tmp_path, BEFORE, AFTER, HOME.read_text("utf-8"))
 
-    told = states(document)
-    assert told[1883, "ipv4"] == told[445, "ipv4"] == "stopped"
-    assert told[8080, "ipv4"] == told[80, "ipv4"] == told[443, "ipv4"] == "works"
+    told = {
+        (row["port"], row["begun_by"], row["place"]): (row["state"], row["proven"])
+        for row in document["comparison"]["conversations"]
+    }
+    assert told[443, "device", "outside"] == told[445, "device", "home"] == ("stopped", True)
+    assert told[8080, "device", "home"] == told[1883, "device", "home"] == ("works", False)
+    assert {row["state"] for row in document["comparison"]["conversations"] if row["port"] == 80} == {
+        "works",  # the phone
+        "not-tried",  # the hub
+    }
     assert found(document) == {"isolation-holds"}
-    assert {one["state"] for one in document["comparison"]["wishes"]} == {"kept"}
-    assert "over IPv6 nothing was tried" in " ".join(report.to_text().split())
+    assert {one["wish"].partition(" ")[0]: one["state"] for one in document["comparison"]["wishes"]} == {
+        "phone-control": "kept",
+        "hub-controls-light": "not-tried",
+        "light-follows-hub": "kept",
+        "time": "kept",
+    }
+    text = " ".join(report.to_text().split())
+    assert "over IPv6 nothing was tried" in text
+    assert "Proven cut: 2; still works: 5; new: 0; not tried: 1;" in text
+    assert "Wishes: 3 kept, 0 lost, 1 not tried" in text
     schema = json.loads((ROOT / "auditor/report/schema/report-1.schema.json").read_text("utf-8"))
     jsonschema.validate(document, schema)
 
@@ -158,6 +174,10 @@ def test_s33_ipv6_goes_round_the_wall(tmp_path):
     assert first_line.startswith("ISOLATION BROKEN")
     assert "does not hold for IPv6 (tcp port 445" in first_line
     assert "what was tried over IPv4 was stopped" in first_line
+    text = " ".join(done.stdout.split())
+    through = text.index("Still reaches the home, and no wish asks for it (1)")
+    assert through < text.index("tcp port 445, IPv6") < text.index("Tried and stopped (2)")
+    assert text.count("port 445, IPv6") == 1
     assert found(document) == {"isolation-holds", "isolation-broken"}
     [broken] = [one for one in document["findings"] if one["rule_id"] == "isolation-broken"]
     assert broken["severity"] == "high"
@@ -256,11 +276,49 @@ def test_s37_a_relayed_announcement_says_nothing_about_reach(tmp_path):
     assert "leak" not in report.to_text().lower()
 
 
+def relay(recording):
+    """Recorded in the main network: the router passes the light's announcement on, and the app drives the light behind it."""
+    recording.at(20)
+    recording.mdns_announce(MOVED_LIGHT, relayed=True, addresses=[MOVED_LIGHT.ipv4])
+    recording.at(60)
+    app_control(recording, PHONE, MOVED_LIGHT)
+    recording.attempt(MOVED_LIGHT, FILE_SERVER, 445)
+
+
+def test_s37_a_pair_tells_a_relayed_announcement_and_judges_the_wall_by_attempts_alone(tmp_path):
+    before = flat(lambda r: (share(r), app_control(r, PHONE, LIGHT)))
+    after = on_the_path(relay, light=LAPTOP, start_ns=NEXT_EVENING_NS)
+    document, report = judged(tmp_path, before, after)
+
+    text = " ".join(report.to_text().split())
+    assert report.not_judged is None
+    assert answers(document, "announcement-relayed") >= {"found"}
+    assert states(document)[445, "ipv4"] == "stopped"
+    assert "INFO announcement-relayed" in text
+    assert "It says nothing about whether the device can be reached from there" in text
+    assert "isolation-broken" not in found(document)
+    assert "leak" not in text.lower()
+
+
+def test_s37_an_announcement_of_its_own_is_not_relayed(tmp_path):
+    """Must not: the same pair, but the light itself announces in its own segment."""
+    before = flat(share)
+    after = moved(
+        lambda r: (r.mdns_announce(MOVED_LIGHT), r.attempt(MOVED_LIGHT, FILE_SERVER, 445)),
+    )
+    document, report = judged(tmp_path, before, after)
+
+    assert answers(document, "announcement-relayed") <= {"not-found", "not-applicable"}
+    assert "announcement-relayed" not in report.to_text()
+
+
 def test_wrong_order_and_another_home_are_refused(tmp_path):
     early, late = flat(share), moved(lambda r: r.attempt(MOVED_LIGHT, FILE_SERVER, 445))
 
-    _, swapped = judged(tmp_path, late, early)
-    assert "older than the first" in swapped.not_judged
+    document, swapped = judged(tmp_path, late, early)
+    assert "wrong order: the second recording began before the first, 1 day earlier" in swapped.not_judged
+    assert document["comparison"]["conversations"] == []
+    assert not found(document)
     done = command(
         "compare",
         BEFORE,
@@ -272,6 +330,34 @@ def test_wrong_order_and_another_home_are_refused(tmp_path):
     )
     assert done.returncode == 3
     assert "another home" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "words"),
+    [
+        (AFTER, BEFORE, "wrong order"),
+        (SPOILT, BEFORE, "wrong order"),  # whatever the earlier one shows, the wall is not judged by it
+        (BEFORE, BEFORE, "one file is in both"),
+    ],
+)
+def test_files_that_are_no_pair_give_3_whatever_else_is_found(first, second, words):
+    done = command("compare", first, second, "--home", HOME)
+
+    assert done.returncode == 3
+    assert words in done.stderr
+    assert done.stdout.split("\n\n")[1].startswith("WE CANNOT TELL")
+    assert "kept" not in done.stdout
+
+
+def test_overlapping_times_are_remarked(tmp_path):
+    """The change cannot lie between two recordings of the same minutes."""
+    document, _ = judged(
+        tmp_path,
+        flat(share),
+        moved(lambda r: r.attempt(MOVED_LIGHT, FILE_SERVER, 445), start_ns=START_NS + 60_000_000_000),
+    )
+
+    assert any("before the first ended" in note for note in document["comparison"]["notes"])
 
 
 def test_a_first_recording_from_the_wrong_place_is_refused():

@@ -41,11 +41,13 @@ def test_after_isolation_the_attempts_are_told_and_the_wished_contacts_work(tmp_
         for c in contacts(document, MOVED_LIGHT, remote=False)
         if c["transport"] == "tcp"
     }
-    assert rows[445] == {"unanswered": 3}
-    assert rows[1883] == {"unanswered": 1}
+    assert rows[445] == {"prohibited": 3}
+    assert rows[1883] == {"established": 1}
     assert rows[8080] == {"established": 60}
     control = [c for c in document["controls"] if c["effect"] == "light"]
-    assert sum(c["count"] for c in control if c["device_id"] == device_id(document, MOVED_LIGHT)) == 3
+    assert sum(c["count"] for c in control if c["device_id"] == device_id(document, MOVED_LIGHT)) == 2
+    [cloud] = [c for c in contacts(document, MOVED_LIGHT) if c["name"] == CLOUD.name]
+    assert cloud["outcomes"] == {"unanswered": 4}
 
 
 def test_the_light_is_not_called_silent(tmp_path):

@@ -3,7 +3,8 @@ WS-Discovery: searches and announcements of devices as XML over UDP.
 
 Standards: OASIS WS-Discovery 1.1 sections 4 to 7, and the submission of April 2005
            that most devices speak (from memory); SOAP-over-UDP 1.1.
-Reads:     UDP payload of port 3702.
+Reads:     UDP payload of port 3702, and envelopes on any: an answer goes from
+           any port to that of the question (SOAP-over-UDP 1.1 section 3.2, from memory).
 Keeps:     kinds of devices, kinds of scopes, addresses of services without query
            and user info.
 """
@@ -36,8 +37,10 @@ MAX_TARGETS = 64  # of one answer; each stands for one device or service
 MAX_NAMES = 32  # types, scopes or addresses of one target
 
 _USER_AND_HOST = re.compile(r"([A-Za-z][A-Za-z0-9+.-]{0,15}://)(?:[^/?#@]*@)*([^?#@]*)")
-_BEGINNINGS = (b"<?xml", b"<", b"\xef\xbb\xbf<")
+_MARK = b"\xef\xbb\xbf"  # byte order mark of UTF-8
 _ENVELOPE = re.compile(rb"<(?:[A-Za-z0-9_.-]{1,24}:)?Envelope[\s>]")
+_CUT_NAME = re.compile(rb"(?:<(?:[A-Za-z0-9_.-]{1,24}:)?[A-Za-z0-9_.-]{0,24})?")
+HEAD_OCTETS = 64  # contract of Dissector.looks_like
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,14 +73,23 @@ class DiscoveryMessage(Message):
 
 
 def looks_like(head: bytes) -> bool:
-    """Whether ``head`` begins as XML; the envelope may lie behind the first octets."""
-    if not head.startswith(_BEGINNINGS):
-        return False
-    declaration_end = head.find(b"?>")
-    if head.lstrip(b"\xef\xbb\xbf").startswith(b"<?xml"):
-        rest = head[declaration_end + 2 :].lstrip() if declaration_end > 0 else b""
-        return not rest or len(rest) < 34 or _ENVELOPE.match(rest) is not None
-    return _ENVELOPE.match(head.lstrip(b"\xef\xbb\xbf")) is not None
+    """
+    Whether ``head`` begins an XML envelope, behind a declaration or not.
+
+    Where the head ends inside the name of the element, what is there must fit.
+    """
+    octets = head.removeprefix(_MARK)
+    if octets.startswith(b"<?xml"):
+        _, declaration, octets = octets.partition(b"?>")
+        octets = octets.lstrip()
+        if not declaration:
+            return False
+    if _ENVELOPE.match(octets):
+        return True
+    name = octets.rpartition(b":")[2] if b":" in octets else b""
+    return (
+        len(head) == HEAD_OCTETS and _CUT_NAME.fullmatch(octets) is not None and b"Envelope".startswith(name)
+    )
 
 
 def parse_message(cursor: Cursor) -> DiscoveryMessage:
@@ -173,6 +185,4 @@ DISSECTOR = Dissector(
     ports=PORTS,
     looks_like=looks_like,
     parse_datagram=parse_message,
-    # The action that makes it this protocol lies behind the first octets.
-    any_port=False,
 )

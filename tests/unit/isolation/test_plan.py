@@ -14,10 +14,12 @@ from auditor.errors import JudgementError
 from auditor.isolation.addressing import plan_addresses
 from auditor.isolation.model import INTERNET, LIGHTS, MAIN, ROUTER, Verdict
 from auditor.isolation.replay import Replayer
-from tests.household.home import FILE_SERVER, HUB, LIGHT, MOVED_LIGHT, PHONE, SHOW_COMPUTER, TWIN
+from tests.builders import Recording
+from tests.household.home import FILE_SERVER, HUB, LAPTOP, LIGHT, MOVED_LIGHT, PHONE, SHOW_COMPUTER, TWIN, WEB
 from tests.household.messages import e131, http_request
+from tests.household.sessions import stored
 from tests.household.stories import after_isolation, good_vantage, hub_polling, laptop_on_wifi, quiet_and_good
-from tests.isolation_households import FINE, STATE, both_families, propose_for
+from tests.isolation_households import CAPTURES, FINE, STATE, both_families, propose_for
 from tests.scenarios.support import cloud_session, on_the_path
 
 DEVICES = """
@@ -148,14 +150,22 @@ def test_wishes_that_cannot_be_are_told(wish, words, tmp_path):
 
 
 def test_a_hub_that_is_not_there(tmp_path):
-    def story(recording):
+    home = DEVICES.replace('  - {link_address: "00:00:5e:00:53:30", role: hub, nickname: hub}\n', "")
+    recording = Recording()
+    recording.dhcp_lease(LIGHT)
+    for moment in (4, 150, 290):
+        recording.at(moment)
+        recording.dns_lookup(LAPTOP, WEB.name, [WEB.ipv4])
+        recording.tls_session(LAPTOP, WEB, stored(WEB.name, "1.3"))
         recording.http_exchange(PHONE, LIGHT, STATE, FINE)
 
-    home = DEVICES.replace('  - {link_address: "00:00:5e:00:53:30", role: hub, nickname: hub}\n', "")
-    recording = on_the_path(story)
     proposal = propose_for(recording, tmp_path, home=home + "keep: [hub-controls-light, phone-control]\n")
-    if proposal.recommended.layout.hub_moves is None:
-        assert states(proposal.recommended)["hub-controls-light"] == "unknown"
+    [hub] = [wish for wish in proposal.recommended.wishes if wish.keep.wish == "hub-controls-light"]
+    assert (hub.state, hub.because) == ("unknown", "no hub is in this recording")
+    assert "Not known: hub-controls-light" in proposal.recommended.summary[0]
+    plans = (proposal.recommended, *proposal.alternatives)
+    assert not any(plan.layout.hub_moves for plan in plans)
+    assert not any("hub" in plan.layout.layout_id for plan in plans)
     assert states(proposal.recommended)["phone-control"] == "kept"
 
 
@@ -358,3 +368,91 @@ def test_still_exposed_counts_what_findings_are_about(tmp_path):
     assert ("tcp", 80) in ports
     assert ("tcp", 1883) in ports
     assert proposal.nothing.replay.still_exposed >= proposal.recommended.replay.still_exposed > 0
+
+
+VOICE = DEVICES + "keep: [voice, phone-control]\n"
+
+
+def voice(recording, folder):
+    [result] = [
+        one
+        for one in propose_for(recording, folder, home=VOICE).recommended.wishes
+        if one.keep.wish == "voice"
+    ]
+    return result
+
+
+def test_voice_through_a_cloud_is_said_to_be_unknown(tmp_path):
+    """An order inside TLS cannot be read (RFC 8446 section 2): whether it came by voice no recording shows."""
+
+    def through_cloud(recording):
+        cloud_session(recording)
+        recording.http_exchange(PHONE, LIGHT, STATE, FINE)
+
+    clouded = voice(on_the_path(through_cloud), tmp_path)
+    assert clouded.state == "unknown"
+    assert "the lights keep a way to a cloud" in clouded.because
+    assert "wish for cloud as well" in clouded.because
+    alone = voice(on_the_path(lambda r: r.http_exchange(PHONE, LIGHT, STATE, FINE)), tmp_path)
+    assert alone.state == "unknown"
+    assert "nor do the lights keep a way to a cloud" in alone.because
+    through_hub = voice(on_the_path(lambda r: r.http_exchange(HUB, LIGHT, STATE, FINE)), tmp_path)
+    assert through_hub.state == "kept"
+    assert "cannot be told apart here: try it" in through_hub.because
+
+
+def test_a_wish_with_two_ways_names_the_one_that_stays(tmp_path):
+    """E1.31 to a group stops at a router (ANSI E1.31-2018 9.3), to a single address it passes: broken, and that is named."""
+
+    def story(recording):
+        recording.http_exchange(PHONE, LIGHT, STATE, FINE)
+        for frame in range(20):
+            recording.wait(0.025)
+            recording.group_datagram(SHOW_COMPUTER, "239.255.0.1", (5568, 5568), e131(1, frame, bytes(12)))
+            recording.datagram(SHOW_COMPUTER, LIGHT, (5568, 5568), e131(2, frame, bytes(12)))
+
+    proposal = propose_for(on_the_path(story), tmp_path, home=DEVICES + "keep: [show-data, phone-control]\n")
+    plan = plan_of(proposal, "vlan")
+    [wish] = [one for one in plan.wishes if one.keep.wish == "show-data"]
+    assert wish.state == "broken"
+    assert "group traffic stays in its own segment" in wish.because.partition("; still works: ")[0]
+    assert "lets it through" in wish.because.partition("; still works: ")[2]
+    assert plan.summary[0].startswith("BREAKS show-data")
+
+
+def test_where_nothing_is_fenced_off_the_next_plan_is_named(tmp_path):
+    proposal = propose_for(good_vantage(), tmp_path, router="guest")
+    assert proposal.recommended.layout.layout_id == "as-it-is"
+    assert "(guest-hub-moves) breaks phone-control" in proposal.recommended.summary[0]
+    fenced = propose_for(good_vantage(), tmp_path, router="vlan")
+    assert "The next" not in fenced.recommended.summary[0]
+
+
+def test_a_wish_to_be_apart_is_kept_by_a_wall_alone(tmp_path):
+    """ETSI EN 303 645 5.3-15A speaks of isolating a device; stopping its way to the internet is no wall at home."""
+    proposal = propose_for(good_vantage(), tmp_path, home=DEVICES + "keep: [separation]\n")
+    assert states(proposal.recommended) == {"separation": "kept"}
+    assert proposal.recommended.layout.protection == 2
+    for layout_id in ("as-it-is", "internet-blocked", "lights-behind-second-router"):
+        plan = plan_of(proposal, layout_id)
+        assert states(plan) == {"separation": "broken"}
+        assert plan.summary[0].startswith("BREAKS separation")
+        assert plan.replay.broken == 0
+    guest = propose_for(good_vantage(), tmp_path, router="guest", home=DEVICES + "keep: [separation]\n")
+    assert guest.recommended.layout.router == "guest"
+
+
+def test_no_shell_is_opened_for_control_by_hand(tmp_path):
+    """Must not: Telnet, SSH and FTP of the demonstration (RFC 854, RFC 4253, RFC 959) held open by phone-control."""
+    proposal = propose_for(
+        CAPTURES / "everything-speaks.pcapng",
+        tmp_path,
+        home=(CAPTURES / "everything-speaks.home.yaml").read_text("utf-8"),
+        router="vlan",
+        devices=(),
+    )
+    opened_ports = {port for way in opened(plan_of(proposal, "vlan")) for port in way[4:]}
+    assert 80 in opened_ports
+    recorded = {one.port for one, tally in proposal.classes.tallies.items() if tally.answered}
+    assert {21, 23, 2222} <= recorded
+    assert not {21, 23, 2222} & opened_ports

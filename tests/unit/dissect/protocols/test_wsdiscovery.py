@@ -17,14 +17,18 @@ from wsdiscovery.actions import (
 from wsdiscovery.message import createSOAPMessage, parseSOAPMessage
 from wsdiscovery.service import Service
 
+from auditor.dissect.message import Envelope
 from auditor.dissect.protocols.wsdiscovery import looks_like, parse_message
 from auditor.errors import LimitError, MalformedError, TruncatedError
+from auditor.pipeline import read_messages
 from auditor.wire import Cursor
+from tests.builders import Recording
 from tests.dissector_checks import (
     assert_every_truncation_is_reported,
     assert_message_or_decode_error,
     damaged,
 )
+from tests.household.home import LIGHT, PHONE
 
 LAMP = "urn:uuid:00000000-0000-4000-8000-000000000007"
 TYPES = [QName("urn:example:lighting", "Luminaire", "l"), QName("urn:example:lighting", "Dimmer", "l")]
@@ -139,12 +143,37 @@ def test_every_truncation_is_reported():
         b"<html>",
         b"<?xml version='1.0'?><root xmlns='urn:schemas-upnp-org'>",
         b"<Envelopes>",
+        b"<?xml version='1.0' encoding='utf-8' standalone='yes'?><e:Body",  # cut in the name of another element
+        b"<?xml version='1.0' encoding='utf-8' a declaration without an end",
         b"{}",
         b"M-SEARCH * ",
     ],
 )
 def test_other_texts_are_not_claimed(head):
     assert not looks_like(head.ljust(64))
+
+
+@pytest.mark.parametrize("cut", range(56, 64))
+def test_a_name_that_the_head_cuts_is_claimed_while_it_fits(cut):
+    """XML 1.0 section 2.8: a declaration may say much before the root element begins."""
+    declaration = b"<?xml version='1.0' encoding='utf-8' standalone='yes'?>".ljust(cut)
+    assert looks_like((declaration + b"<s:Envelope xmlns:s='e'>")[:64])
+    assert looks_like((declaration + b"<s:Body xmlns:s='e'>")[:64]) == (cut >= 61)  # "<s:" and no more
+
+
+def test_an_answer_from_any_port_to_any_port_is_read(tmp_path):
+    """A match comes from a fresh port to the port of the probe: neither is 3702."""
+    recording = Recording()
+    recording.group_datagram(PHONE, "239.255.255.250", (40_001, 3702), PROBE)
+    recording.datagram(LIGHT, PHONE, (50_123, 40_001), MATCHES)
+
+    found = [
+        one
+        for one in read_messages(recording.write(tmp_path / "recording.pcapng"), strict=True)
+        if isinstance(one, Envelope) and one.protocol == "ws-discovery"
+    ]
+    assert [one.message.kind for one in found] == ["probe", "probe-matches"]
+    assert found[1].source.port == 50_123
 
 
 @given(damaged(PROBE, MATCHES, HELLO_1_1))

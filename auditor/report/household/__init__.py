@@ -1,0 +1,1 @@
+"""The page for the household: one printed side, plain words, no addresses."""
