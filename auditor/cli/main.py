@@ -20,6 +20,7 @@ from auditor.cli.plan import plan
 from auditor.cli.recipe import recipe
 from auditor.cli.record import record
 from auditor.cli.rules import rules_commands
+from auditor.cli.watch import watch
 from auditor.errors import AuditorError, CaptureError, JudgementError, OutputError, SettingsError
 
 HOW_TO_REPORT = (
@@ -45,6 +46,7 @@ app.command("audit")(audit)
 app.command("check")(check)
 app.command("plan")(plan)
 app.command("compare")(compare)
+app.command("watch")(watch)
 app.command("page")(page)
 app.command("record")(record)
 app.add_typer(rules_commands, name="rules")

@@ -33,6 +33,7 @@ VERSION_KEYS = frozenset(
 )
 """TXT keys that by registration or name hold a version (IANA service name registry; common practice)."""
 WINDOW_KEY = "cm"  # of a commissionable device: 0 while it does not wait (``commissioning`` says where from)
+MAX_VERSION_CHARACTERS = 40  # of a version: longer than any sensible one, short enough for a line
 _VERSION_TOKEN = re.compile(r"/\d+(\.\d+)+")
 
 
@@ -61,6 +62,12 @@ class AnnouncementRow(Sighting):
         self.window_open: bool | None = None
         """Text key CM was ever not 0; None: it was not said."""
         self.withdrawn_ns: int | None = None
+
+    @property
+    def announced_version(self) -> str | None:
+        """The value of the first text key, by name, that holds a version."""
+        said = sorted((key.lower(), text) for key, text in self.texts.items() if text)
+        return next((text[:MAX_VERSION_CHARACTERS] for key, text in said if key in VERSION_KEYS), None)
 
     @property
     def is_withdrawn(self) -> bool:
@@ -178,6 +185,7 @@ class AnnouncementCollector:
                     discloses_password=row.has_password,
                     withdrawn=row.is_withdrawn,
                     relayed=key.source not in device.links if any(key.source) else None,
+                    version=row.announced_version if key.protocol == "mdns" else None,
                 )
             )
         return facts

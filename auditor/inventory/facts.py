@@ -76,6 +76,8 @@ class AnnouncementFact(Fact):
     """The last one seen was a goodbye."""
     relayed: bool | None
     """Came from a link address that is not the device's own."""
+    version: str | None = None
+    """The version as announced in a text key that holds one; None: none was read."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -238,7 +238,8 @@ class _Gate:
                 **row["lighting"],
                 "reasons": [self.text(text) for text in row["lighting"]["reasons"]],
             }
-            return {**row, "lighting": lighting}
+            software = [{**one, "version": self.text(one["version"])} for one in row["software"]]
+            return {**row, "lighting": lighting, "software": software}
         return {
             **row,
             "device_id": self.identifier(row["device_id"]),
@@ -248,6 +249,7 @@ class _Gate:
             "hostnames": [],
             "vendor": None,
             "lighting": {**row["lighting"], "reasons": []},
+            "software": [],
         }
 
     def _capture(self, row: Document) -> Document:

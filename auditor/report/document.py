@@ -17,7 +17,14 @@ from auditor.addresses import format_address, format_link
 from auditor.capture.record import CaptureFacts, CaptureIssue
 from auditor.dissect.message import Issue
 from auditor.flows.flow import PacketReference, Period
-from auditor.inventory.facts import ControlFact, Fact, LocalContactFact, RemoteContactFact, ServiceFact
+from auditor.inventory.facts import (
+    AnnouncementFact,
+    ControlFact,
+    Fact,
+    LocalContactFact,
+    RemoteContactFact,
+    ServiceFact,
+)
 from auditor.inventory.model import CaptureSummary, CouldNotSee, Coverage, Device, Inventory
 from auditor.registries import link_type_name
 from auditor.report.evidence import EvidenceBook, PacketHeader
@@ -69,6 +76,13 @@ def build_document(
         facts = [fact for fact in inventory.facts.get(word, ()) if isinstance(fact, kind)]
         return sorted(facts, key=lambda fact: (order.get(fact.device_id, len(order)), *sort_key(fact)))
 
+    software: dict[str, dict[str, str]] = {}
+    for fact in rows(
+        "announcement", AnnouncementFact, lambda fact: (fact.service_name or "", fact.last_seen_ns)
+    ):
+        if fact.version is not None and fact.service_name is not None:
+            software.setdefault(fact.device_id, {})[fact.service_name] = fact.version
+
     return {
         "schema_version": SCHEMA_VERSION,
         "tool_version": tool_version,
@@ -77,7 +91,7 @@ def build_document(
             _capture(summary, name) for summary, name in zip(inventory.captures, names, strict=True)
         ],
         "coverage": _coverage(inventory.coverage, could_not_see),
-        "devices": [_device(device) for device in inventory.devices],
+        "devices": [_device(device, software.get(device.device_id, {})) for device in inventory.devices],
         "services": [
             _service(fact, reference)
             for fact in rows("service", ServiceFact, lambda fact: (fact.family, fact.transport, fact.port))
@@ -196,7 +210,7 @@ def _coverage(coverage: Coverage, before: Sequence[CouldNotSee]) -> Document:
     }
 
 
-def _device(device: Device) -> Document:
+def _device(device: Device, software: Mapping[str, str]) -> Document:
     return {
         "device_id": device.device_id,
         "nickname": device.nickname,
@@ -213,6 +227,7 @@ def _device(device: Device) -> Document:
             "reasons": list(device.lighting.reasons),
         },
         "abilities": list(device.abilities),
+        "software": [{"service_name": name, "version": software[name]} for name in sorted(software)],
     }
 
 

@@ -1,0 +1,1 @@
+"""The nightly watch: one scheduled run that tells only what changed."""
