@@ -38,6 +38,7 @@ class Direction:
         "has_fin",
         "is_passing",
         "is_resumed",
+        "needed",
         "opening",
         "reached",
         "starts",
@@ -62,6 +63,8 @@ class Direction:
         """Reading has begun once: what comes without a stream is behind a loss."""
         self.is_resumed = False
         """The next octets are the first ones behind a loss."""
+        self.needed = 0
+        """Octets that must be in order before parsing them again can tell more."""
         self.has_fin = False
         self.finished = False
         """Nothing further is to be read."""

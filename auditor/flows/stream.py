@@ -172,6 +172,23 @@ class ByteStream:
             piece = Piece(position, octets[len(octets) - (end - position) :], packet, timestamp_ns)
             self._place(piece)
 
+    def is_next(self, sequence: int) -> bool:
+        """Whether a segment would come in order and find nothing held: its reader needs no ``add``."""
+        return (
+            self._begun
+            and not self._ready
+            and not self._waiting
+            and self._highest == self._position
+            and (sequence - self._zero_sequence - self._position) % SEQUENCE_SPACE == 0
+        )
+
+    def pass_by(self, size: int, taken: int, mark: tuple[PacketReference, int]) -> None:
+        """As ``add`` of a segment that ``is_next`` and ``skip`` of ``taken`` octets, at least all of it."""
+        self._last_packet = mark
+        self._highest = self._position + size
+        self._position += taken
+        self._touched = True
+
     def is_other_connection(self, sequence: int) -> bool:
         """Whether a SYN with this number opens another connection than the one this stream holds."""
         return self._begun and (sequence + 1) % SEQUENCE_SPACE != self._zero_sequence

@@ -172,8 +172,6 @@ class _Exchange:
     """Of the last request that asked for a WebSocket."""
     in_chunks: dict[bool, bool] = field(default_factory=dict)
     """By direction (whether from the client): the size of a further chunk of a body handed on stands next."""
-    needs: dict[bool, int] = field(default_factory=dict)
-    """By direction: octets of the next message that must be there, lest its head is parsed once a segment."""
 
 
 def looks_like(head: bytes) -> bool:
@@ -203,11 +201,6 @@ def parse_stream(cursor: Cursor, from_client: bool, conversation: Conversation) 
     if conversation.is_resumed:
         exchange.in_chunks[from_client] = False
         exchange.methods.clear()
-        exchange.needs.clear()
-    needed = exchange.needs.get(from_client, 0)
-    if len(octets) < needed and not conversation.ended:
-        raise TruncatedError("body", len(octets), f"needs {needed} octets")
-    exchange.needs[from_client] = 0
     if exchange.in_chunks.get(from_client):
         return _further_chunk(octets, exchange, from_client)
     head = parse_head(octets, "request_head" if from_client else "response_head")
@@ -225,9 +218,8 @@ def _request(
 ) -> HttpRequest:
     exchange: _Exchange = conversation.memory
     framing = framing_of(head, is_request=True)
-    exchange.needs[from_client] = head.length + min(framing.content_length or 0, MAX_BODY_KEPT)
+    conversation.needed = head.length + min(framing.content_length or 0, MAX_BODY_KEPT)
     body = read_body(octets, head.length, framing, ended=conversation.ended)
-    exchange.needs[from_client] = 0
     path, query, authority, secrets = split_target(line[2])
     method = line[1].decode("ascii")
     if method == "CONNECT":  # the target is an authority (RFC 9112 3.2.3)
@@ -294,9 +286,8 @@ def _response(
             more_chunks=framing.is_chunked,
         )
     else:
-        exchange.needs[from_client] = head.length + min(framing.content_length or 0, MAX_BODY_KEPT)
+        conversation.needed = head.length + min(framing.content_length or 0, MAX_BODY_KEPT)
         body = read_body(octets, head.length, framing, ended=conversation.ended)
-        exchange.needs[from_client] = 0
     if exchange.methods:
         exchange.methods.popleft()
     exchange.in_chunks[from_client] = body.more_chunks
