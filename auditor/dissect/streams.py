@@ -159,7 +159,7 @@ class StreamReader:
                 return
             direction.was_read = True
             stream = direction.stream = ByteStream.anchored(direction.zero_sequence)
-        elif (
+        if (
             not segment.missing
             and direction.reached == stream.position
             and len(payload) <= MAX_STREAM_OCTETS
@@ -179,14 +179,8 @@ class StreamReader:
                 direction.starts.append(sequence)
             else:
                 direction.starts.clear()
-                if stream.held_octets < direction.needed and not segment.missing:
-                    return
-            waits_long = (
-                len(direction.starts) > MAX_WAITING_SEGMENTS
-                or stream.waiting_octets > MAX_WAITING_OCTETS
-                or stream.gap > MAX_GAP_OCTETS
-            )
-            self._drain(talk, direction, forward, is_lost=waits_long and stream.gap > 0)
+            if stream.gap or stream.held_octets >= direction.needed or segment.missing:
+                self._drain(talk, direction, forward, is_lost=self._waits_long(direction, stream))
             if segment.missing:
                 self._cut_off(talk, direction, forward, end_position)
         self._pass_over(talk, direction, forward)
@@ -216,6 +210,14 @@ class StreamReader:
             stream.pass_by(size, taken, mark)
             if taken > size or direction.is_passing:
                 self._pass_over(talk, direction, forward)
+
+    def _waits_long(self, direction: Direction, stream: ByteStream) -> bool:
+        """Whether what is missing in front of waiting octets counts as lost."""
+        return stream.gap > 0 and (
+            len(direction.starts) > MAX_WAITING_SEGMENTS
+            or stream.waiting_octets > MAX_WAITING_OCTETS
+            or stream.gap > MAX_GAP_OCTETS
+        )
 
     def _cut_off(self, talk: Talk, direction: Direction, forward: bool, end_position: int) -> None:
         """Go on behind octets that the snap length cut off; what is there is all that will come."""

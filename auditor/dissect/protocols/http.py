@@ -47,7 +47,8 @@ from auditor.dissect.syntax.json_rpc import RpcShape
 from auditor.dissect.syntax.printable import printable
 from auditor.dissect.syntax.soap import SoapMessage, soap_of_field
 from auditor.dissect.syntax.upnp_description import UpnpDescription
-from auditor.errors import MalformedError, TruncatedError
+from auditor.dissect.value_class import value_class
+from auditor.errors import MalformedError
 from auditor.wire import Cursor
 
 # IANA service names: http 80, http-alt 8080; 8000 and 8081 by common practice
@@ -71,7 +72,7 @@ MAX_PIPELINED = 64
 MAX_TEXT = 256  # characters of a field kept
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class HttpRequest(Message):
     """A request (RFC 9112 section 3)."""
 
@@ -116,7 +117,7 @@ class HttpRequest(Message):
     rpc: RpcShape | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class HttpResponse(Message):
     """A final response (RFC 9112 section 4); interim 1xx responses except 101 are passed over."""
 

@@ -16,6 +16,7 @@ from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.tls_handshake import parse_client_hello, parse_server_hello
 from auditor.dissect.syntax.x509 import parse_certificate
+from auditor.dissect.value_class import value_class
 from auditor.errors import DecodeError, LimitError, MalformedError
 from auditor.wire import Cursor
 
@@ -36,7 +37,7 @@ MAX_HANDSHAKE_OCTETS = 49_152
 MAX_CHAIN = 16  # certificates of one message; only the first is parsed
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class ClientHello(Message):
     """RFC 8446 4.1.2."""
 
@@ -50,7 +51,7 @@ class ClientHello(Message):
     """The extension is present; that alone does not say that the name is hidden (GREASE)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class ServerHello(Message):
     """RFC 8446 4.1.3; a HelloRetryRequest is one too."""
 
@@ -61,7 +62,7 @@ class ServerHello(Message):
     is_retry_request: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Certificate(Message):
     """The server's (or client's) leaf certificate, TLS 1.2 and below (RFC 5246 7.4.2)."""
 
@@ -78,7 +79,7 @@ class Certificate(Message):
     chain_length: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Alert(Message):
     """An alert before encryption began (RFC 8446 section 6)."""
 
@@ -86,7 +87,7 @@ class Alert(Message):
     description: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class EncryptedData(Message):
     """
     The first application data record of a direction.

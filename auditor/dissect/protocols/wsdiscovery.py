@@ -11,12 +11,12 @@ Keeps:     kinds of devices, kinds of scopes, addresses of services without quer
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.printable import to_printable
 from auditor.dissect.syntax.xml_text import XmlElement, read_xml
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError
 from auditor.wire import Cursor
 
@@ -40,7 +40,7 @@ _BEGINNINGS = (b"<?xml", b"<", b"\xef\xbb\xbf<")
 _ENVELOPE = re.compile(rb"<(?:[A-Za-z0-9_.-]{1,24}:)?Envelope[\s>]")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class DiscoveryTarget:
     """A device or service that is asked for, found or announced."""
 
@@ -54,7 +54,7 @@ class DiscoveryTarget:
     """Where it serves."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class DiscoveryMessage(Message):
     """One message."""
 

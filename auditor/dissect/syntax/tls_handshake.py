@@ -9,9 +9,8 @@ Keeps:     what the message classes of ``protocols/tls.py`` name; nothing random
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from auditor.dissect.syntax.printable import printable
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError
 from auditor.wire import Cursor
 
@@ -29,7 +28,7 @@ MAX_SUITES = 256  # kept; the registry has about 350 and clients offer some 20 t
 MAX_HOST_NAME = 255  # RFC 1035 2.3.4
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class ClientHelloFields:
     """Content of a ClientHello; meanings as in ``protocols/tls.py``."""
 
@@ -42,7 +41,7 @@ class ClientHelloFields:
     """The hello repeats what the server asked for (RFC 6347 4.2.1, RFC 8446 4.2.2)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class ServerHelloFields:
     """Content of a ServerHello."""
 
