@@ -117,14 +117,15 @@ class DatagramReader:
                 return None
             message = parser(Cursor(payload))
         except Exception as fault:  # noqa: BLE001 - any other than DecodeError is told as a fault of ours
-            error = self._outcome.decode_error(dissector.name, fault)
             note = ""
             if marks & FIRST_FRAGMENT:
                 note = " (the datagram was sent in fragments, of which the first is read)"
             elif missing:
                 note = f" ({missing} octets were not captured)"
             # Issues end here, messages do not: the next datagram may be whole.
-            self._outcome.failure(talk, dissector.name, error, packet, timestamp_ns, note)
+            # In a call: an error in a local of this frame would keep itself and the octets alive.
+            outcome, name = self._outcome, dissector.name
+            outcome.failure(talk, name, outcome.decode_error(name, fault), packet, timestamp_ns, note)
             return None
         if len(payload) <= MAX_REMEMBERED_OCTETS:
             remembered = self._remembered[dissector.name]

@@ -64,6 +64,8 @@ class MessageReader:
         outcome, name, parse = self._outcome, dissector.name, dissector.parse_stream
         position, size = 0, len(octets)
         direction.needed = 0
+        if direction.is_resumed:
+            talk.ask_again()
         while position < size:  # every message has a length
             packet, timestamp_ns = mark or stream.packet_at(position)
             conversation.ended, conversation.is_resumed = ended, direction.is_resumed
@@ -71,17 +73,12 @@ class MessageReader:
             try:
                 message = parse(Cursor(octets[position:] if position else octets), from_client, conversation)
             except Exception as fault:  # noqa: BLE001 - any other than DecodeError is told as a fault of ours
-                error = outcome.decode_error(name, fault)
+                # In a call: an error in a local of this frame would keep itself and the octets alive.
                 is_whole = ended or (position == 0 and size >= MAX_STREAM_OCTETS)
-                if isinstance(error, TruncatedError):
-                    if not is_whole:
-                        direction.needed = min(conversation.needed, MAX_STREAM_OCTETS)
-                        return Reading.WAITS, position
-                    if not ended:
-                        error = LimitError(error.field, 0, f"more than {MAX_STREAM_OCTETS} octets")
-                if outcome.failure(talk, name, error, packet, timestamp_ns):
-                    return Reading.FAILED, position
-                return self.finish_all(talk), position
+                if not is_whole and isinstance(fault, TruncatedError):
+                    direction.needed = min(conversation.needed, MAX_STREAM_OCTETS)
+                    return Reading.WAITS, position
+                return self._fail(talk, name, fault, (packet, timestamp_ns), ended=ended), position
             direction.is_resumed = False
             length = message.length
             position += length
@@ -101,6 +98,15 @@ class MessageReader:
                 if direction.finished:
                     return Reading.FINISHED, position
         return Reading.ALL, position
+
+    def _fail(self, talk: Talk, name: str, fault: Exception, mark: Mark, *, ended: bool) -> Reading:
+        """Say why octets are no message."""
+        error = self._outcome.decode_error(name, fault)
+        if isinstance(error, TruncatedError) and not ended:
+            error = LimitError(error.field, 0, f"more than {MAX_STREAM_OCTETS} octets")
+        if self._outcome.failure(talk, name, error, *mark):
+            return Reading.FAILED
+        return self.finish_all(talk)
 
     def finish_all(self, talk: Talk) -> Reading:
         """Read nothing further of a connection."""

@@ -79,7 +79,9 @@ class StreamReader:
                 self._drain(talk, direction, forward, ended=True)
             if all(side.has_fin for side in talk.directions):
                 self.close(talk)
-        self._count_held(talk)
+        stream = direction.stream
+        if talk.held_octets or (stream is not None and stream.held_octets):
+            self._count_held(talk)
 
     def end(self, talk: Talk, forward: bool, flags: int) -> None:
         """Take a FIN or RST of a conversation of which nothing is read any more."""
@@ -312,6 +314,7 @@ class StreamReader:
         """Give up a direction until a segment begins like a message."""
         direction.stream = None
         direction.starts.clear()
+        direction.needed = 0
         if not direction.finished:
             # A beginning that can be found on whole columns needs no packet before it.
             row = talk.dissector
