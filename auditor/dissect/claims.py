@@ -109,6 +109,7 @@ class Claims:
         """Give the connection to the protocol that a message named; None: there is no such row."""
         row = self._rows.named(conversation.next_protocol)
         conversation.next_protocol = conversation.memory = None
+        talk.ask_again()
         if row is not None:
             talk.dissector = row
         return row

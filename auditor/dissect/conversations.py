@@ -38,6 +38,7 @@ class Direction:
         "has_fin",
         "is_passing",
         "is_resumed",
+        "needed",
         "opening",
         "reached",
         "starts",
@@ -62,6 +63,8 @@ class Direction:
         """Reading has begun once: what comes without a stream is behind a loss."""
         self.is_resumed = False
         """The next octets are the first ones behind a loss."""
+        self.needed = 0
+        """Octets that must be in order before parsing them again can tell more."""
         self.has_fin = False
         self.finished = False
         """Nothing further is to be read."""
@@ -115,6 +118,11 @@ class Talk:
     def is_finished(self) -> bool:
         """Whether nothing further is read of a connection."""
         return self.directions is not None and self.directions[0].finished and self.directions[1].finished
+
+    def ask_again(self) -> None:
+        """Forget how many octets an incomplete message needs: what told so holds no more."""
+        for direction in self.directions or ():
+            direction.needed = 0
 
     def orient(self, initiator_forward: bool) -> FlowKey:
         """Make, or remake, the flow key with the initiator first."""
@@ -209,8 +217,10 @@ class Talks:
         """Forget a conversation and what it wanted to see."""
         if talk.directions is not None:
             for forward, direction in enumerate(talk.directions):
-                self.want(talk, bool(forward), wanted=False)
-                self._selector.stop_passing(talk.number, bool(forward))
+                if direction.wanted:
+                    self.want(talk, bool(forward), wanted=False)
+                if direction.is_passing:
+                    self._selector.stop_passing(talk.number, bool(forward))
                 if direction.finished:
                     self._selector.finished.remove_conversation(talk.number, bool(forward))
         else:
@@ -239,9 +249,10 @@ class Talks:
             direction.finished = True
             direction.stream = None
             direction.starts.clear()
-            direction.is_passing = False
             self.want(talk, forward, wanted=False)
-            self._selector.stop_passing(talk.number, forward)
+            if direction.is_passing:
+                direction.is_passing = False
+                self._selector.stop_passing(talk.number, forward)
             self._selector.finished.add_conversation(talk.number, forward)
 
     def finish_datagrams(self, talk: Talk) -> None:

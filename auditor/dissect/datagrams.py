@@ -15,7 +15,6 @@ from auditor.dissect.conversations import Talk, Talks
 from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.outcome import Outcome
 from auditor.dissect.registry import Conversation, Dissector, FlowDatagramParser, Transport
-from auditor.errors import DecodeError
 from auditor.flows.flow import PacketReference
 from auditor.packets.batch import FIRST_FRAGMENT
 from auditor.wire import Cursor
@@ -113,18 +112,20 @@ class DatagramReader:
         parser, with_memory = dissector.parse_datagram, dissector.parse_flow_datagram
         try:
             if with_memory is not None:
-                return self._parse_with_memory(talk, forward, dissector.name, with_memory, payload)
+                return self._parse_with_memory(talk, forward, with_memory, payload)
             if parser is None:
                 return None
-            message = self._outcome.parse(dissector.name, parser, Cursor(payload))
-        except DecodeError as error:
+            message = parser(Cursor(payload))
+        except Exception as fault:  # noqa: BLE001 - any other than DecodeError is told as a fault of ours
             note = ""
             if marks & FIRST_FRAGMENT:
                 note = " (the datagram was sent in fragments, of which the first is read)"
             elif missing:
                 note = f" ({missing} octets were not captured)"
             # Issues end here, messages do not: the next datagram may be whole.
-            self._outcome.failure(talk, dissector.name, error, packet, timestamp_ns, note)
+            # In a call: an error in a local of this frame would keep itself and the octets alive.
+            outcome, name = self._outcome, dissector.name
+            outcome.failure(talk, name, outcome.decode_error(name, fault), packet, timestamp_ns, note)
             return None
         if len(payload) <= MAX_REMEMBERED_OCTETS:
             remembered = self._remembered[dissector.name]
@@ -146,7 +147,7 @@ class DatagramReader:
         return renumber(message, int.from_bytes(payload[:IDENTIFIER_OCTETS], "big"))
 
     def _parse_with_memory(
-        self, talk: Talk, forward: bool, name: str, parser: FlowDatagramParser, payload: bytes
+        self, talk: Talk, forward: bool, parser: FlowDatagramParser, payload: bytes
     ) -> Message | None:
         """As ``_parse``, with the conversation; None also where there is nothing to hand on."""
         conversation = talk.conversation
@@ -154,7 +155,7 @@ class DatagramReader:
             conversation = talk.conversation = Conversation()
         from_initiator = forward == talk.initiator_forward
         try:
-            message = self._outcome.parse(name, parser, Cursor(payload), from_initiator, conversation)
+            message = parser(Cursor(payload), from_initiator, conversation)
         finally:
             if conversation.finished:
                 self._conversations.pop(talk.number, None)

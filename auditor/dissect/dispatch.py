@@ -11,7 +11,8 @@ then; ``finish`` gives what was still waiting for more octets.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -28,6 +29,10 @@ from auditor.dissect.table import DISSECTORS
 from auditor.flows.flow import FlowKey, PacketReference
 from auditor.flows.stream import SEQUENCE_SPACE
 from auditor.packets.batch import FIN, PROTOCOL_TCP, PROTOCOL_UDP, RST, SYN, PacketBatch
+
+# Half the time of calling the classes.
+_reference: Callable[[tuple[int, int]], PacketReference] = partial(tuple.__new__, PacketReference)
+_segment: Callable[[tuple[object, ...]], Segment] = partial(tuple.__new__, Segment)
 
 
 class Dispatcher:
@@ -92,8 +97,8 @@ class Dispatcher:
         offsets = batch.payload_offset[rows].tolist()
         lengths = batch.payload_length[rows].tolist()
         missing = batch.payload_missing[rows].tolist()
-        captures = batch.capture_index[rows].tolist()
-        packets = batch.packet_number[rows].tolist()
+        places = zip(batch.capture_index[rows].tolist(), batch.packet_number[rows].tolist(), strict=True)
+        packets = list(map(_reference, places))
         times = batch.timestamp_ns[rows].tolist()
         link_types = batch.link_type[rows].tolist()
         marks = batch.marks[rows].tolist()
@@ -122,15 +127,17 @@ class Dispatcher:
                             continue
                     elif not streams.is_wanted(talk, forward, view, start, length):
                         continue
-                    segment = Segment(
-                        (sequences[i] + 1) % SEQUENCE_SPACE if is_opening else sequences[i],
-                        acknowledgements[i],
-                        flag,
-                        bytes(view[start : start + length]),
-                        missing[i],
-                        PacketReference(captures[i], packets[i]),
-                        times[i],
-                        link_types[i],
+                    segment = _segment(
+                        (
+                            (sequences[i] + 1) % SEQUENCE_SPACE if is_opening else sequences[i],
+                            acknowledgements[i],
+                            flag,
+                            bytes(view[start : start + length]),
+                            missing[i],
+                            packets[i],
+                            times[i],
+                            link_types[i],
+                        )
                     )
                     streams.read(talk or self._add(batch, row, number, forward), forward, segment)
                 elif talk is None or talk.looks >= 0:  # below 0: read to its end earlier in this batch
@@ -140,7 +147,7 @@ class Dispatcher:
                         bytes(view[start : start + length]),
                         missing[i],
                         marks[i],
-                        PacketReference(captures[i], packets[i]),
+                        packets[i],
                         times[i],
                         link_types[i],
                     )

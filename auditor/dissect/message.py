@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from auditor.dissect.value_class import value_class
 from auditor.flows.flow import Endpoint, FlowKey, PacketReference
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Message:
     """
     The content of one message of an application protocol.
@@ -21,7 +22,7 @@ class Message:
     """Octets on the wire, header included; may pass what was captured where a body was skipped."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class PassedOver(Message):
     """
     Octets that belong to the protocol and say nothing: the rest of a body, an interim response, padding.

@@ -35,6 +35,9 @@ class Conversation:
     """Set by the dissector where another protocol takes the connection over behind this message (an upgrade,
     an answer to a request for encryption): the name of its row.  Dispatch reads on with it, memory empty;
     where the table has no such row, nothing further is read."""
+    needed: int = 0
+    """Set by a stream dissector before it raises ``TruncatedError``, where it can tell: octets of the message
+    without which it need not be called again.  Dispatch makes it 0 before each message."""
     ended: bool = False
     """Set by dispatch where nothing will come behind the octets at hand (closed, lost, not captured, end of
     the recording): a parser that waits for a body hands on what it has."""

@@ -15,18 +15,13 @@ from collections.abc import Sequence
 
 from auditor.dissect.claims import HEAD_OCTETS, Claims, Reading
 from auditor.dissect.conversations import Direction, Talk, Talks
-from auditor.dissect.message import PassedOver
 from auditor.dissect.outcome import Outcome
-from auditor.dissect.registry import Conversation, Dissector
+from auditor.dissect.registry import Dissector
 from auditor.dissect.segment import Segment, distance
 from auditor.dissect.select import Selector
-from auditor.errors import DecodeError, LimitError, TruncatedError
+from auditor.dissect.stream_messages import MAX_STREAM_OCTETS, Mark, MessageReader
 from auditor.flows.stream import SEQUENCE_SPACE, ByteStream
 from auditor.packets.batch import ACK, FIN, RST, SYN
-from auditor.wire import Cursor
-
-MAX_STREAM_OCTETS = 65_536
-"""Of one message that must be there at once: a chain of certificates, a head with the kept part of a body."""
 
 MAX_WAITING_OCTETS = 65_536
 """Behind a gap, before the gap counts as a loss: one unscaled window (RFC 9293 section 3.1)."""
@@ -57,15 +52,15 @@ class StreamReader:
         self._talks = talks
         self._selector = selector
         self._outcome = outcome
+        self._messages = MessageReader(self._claims, talks, outcome)
         self._held_octets = 0
-        self._link_type = 0
 
     def read(self, talk: Talk, forward: bool, segment: Segment) -> None:
         """Take one packet of a conversation."""
         if talk.directions is None:
             talk.directions = (Direction(), Direction())
         direction = talk.directions[forward]
-        self._link_type = segment.link_type
+        self._messages.link_type = segment.link_type
         flags = segment.flags
         if flags & SYN:
             self._open(talk, direction, forward, segment)
@@ -84,7 +79,9 @@ class StreamReader:
                 self._drain(talk, direction, forward, ended=True)
             if all(side.has_fin for side in talk.directions):
                 self.close(talk)
-        self._count_held(talk)
+        stream = direction.stream
+        if talk.held_octets or (stream is not None and stream.held_octets):
+            self._count_held(talk)
 
     def end(self, talk: Talk, forward: bool, flags: int) -> None:
         """Take a FIN or RST of a conversation of which nothing is read any more."""
@@ -164,6 +161,14 @@ class StreamReader:
                 return
             direction.was_read = True
             stream = direction.stream = ByteStream.anchored(direction.zero_sequence)
+        if (
+            not segment.missing
+            and direction.reached == stream.position
+            and len(payload) <= MAX_STREAM_OCTETS
+            and stream.is_next(sequence)
+        ):
+            self._take_next(talk, direction, forward, segment)
+            return
         # Positions count octets without wrap-around; a reader may be far ahead of what came in.
         end = sequence + len(payload) + segment.missing
         end_position = direction.reached + distance(end, direction.zero_sequence + direction.reached)
@@ -176,15 +181,45 @@ class StreamReader:
                 direction.starts.append(sequence)
             else:
                 direction.starts.clear()
-            waits_long = (
-                len(direction.starts) > MAX_WAITING_SEGMENTS
-                or stream.waiting_octets > MAX_WAITING_OCTETS
-                or stream.gap > MAX_GAP_OCTETS
-            )
-            self._drain(talk, direction, forward, is_lost=waits_long and stream.gap > 0)
+            if stream.gap or stream.held_octets >= direction.needed or segment.missing:
+                self._drain(talk, direction, forward, is_lost=self._waits_long(direction, stream))
             if segment.missing:
                 self._cut_off(talk, direction, forward, end_position)
         self._pass_over(talk, direction, forward)
+
+    def _take_next(self, talk: Talk, direction: Direction, forward: bool, segment: Segment) -> None:
+        """
+        Parse a segment that comes in order where nothing waits: nearly all do.
+
+        Only what is left of an incomplete message goes into the stream; the way
+        through it costs as much as parsing.
+        """
+        stream, payload = direction.stream, segment.payload
+        if stream is None:
+            return
+        size = len(payload)
+        direction.reached += size
+        mark = segment.packet, segment.timestamp_ns
+        reading, taken = self._parse(talk, direction, forward, payload, mark=mark)
+        if direction.stream is None:
+            return
+        if reading is Reading.FAILED:
+            self._lose(talk, direction, forward)
+        elif taken < size:
+            stream.add(segment.sequence, payload, segment.packet, segment.timestamp_ns)
+            stream.skip(taken)
+        else:
+            stream.pass_by(size, taken, mark)
+            if taken > size or direction.is_passing:
+                self._pass_over(talk, direction, forward)
+
+    def _waits_long(self, direction: Direction, stream: ByteStream) -> bool:
+        """Whether what is missing in front of waiting octets counts as lost."""
+        return stream.gap > 0 and (
+            len(direction.starts) > MAX_WAITING_SEGMENTS
+            or stream.waiting_octets > MAX_WAITING_OCTETS
+            or stream.gap > MAX_GAP_OCTETS
+        )
 
     def _cut_off(self, talk: Talk, direction: Direction, forward: bool, end_position: int) -> None:
         """Go on behind octets that the snap length cut off; what is there is all that will come."""
@@ -220,11 +255,10 @@ class StreamReader:
             nothing_follows = (is_lost or ended) and len(octets) < MAX_STREAM_OCTETS
             reading = Reading.ALL
             if octets:
-                reading = self._claims.claim(talk, forward, octets, ended=nothing_follows)
-                if reading is Reading.ALL:
-                    reading = self._parse(talk, direction, forward, octets, ended=nothing_follows)
-            if direction.stream is None:
-                return
+                reading, taken = self._parse(talk, direction, forward, octets, ended=nothing_follows)
+                if direction.stream is None:
+                    return
+                stream.skip(taken)
             if reading is Reading.FAILED:
                 if not stream.gap or not self._skip_gap(talk, direction, forward):
                     self._lose(talk, direction, forward)
@@ -236,6 +270,23 @@ class StreamReader:
                     self._lose(talk, direction, forward)
                     return
 
+    def _parse(
+        self,
+        talk: Talk,
+        direction: Direction,
+        forward: bool,
+        octets: bytes,
+        *,
+        mark: Mark | None = None,
+        ended: bool = False,
+    ) -> tuple[Reading, int]:
+        """As ``MessageReader.read``, for a connection that may not have a dissector yet."""
+        if talk.dissector is None:
+            reading = self._claims.claim(talk, forward, octets, ended=ended)
+            if reading is not Reading.ALL:
+                return reading, 0
+        return self._messages.read(talk, direction, forward, octets, mark=mark, ended=ended)
+
     def _skip_gap(self, talk: Talk, direction: Direction, forward: bool) -> bool:
         """Go on behind missing octets, at the next segment that begins like a message; False: none does."""
         stream = direction.stream
@@ -246,7 +297,7 @@ class StreamReader:
         name = talk.dissector.name if talk.dissector is not None else "tcp"
         problem = f"{missing} octets are not in the recording"
         if not self._outcome.issue(talk, f"{name} stream", problem, packet, timestamp_ns):
-            self._finish_all(talk)
+            self._messages.finish_all(talk)
             return False
         octets = bytes(stream.available())
         reader = direction.zero_sequence + stream.position
@@ -263,83 +314,12 @@ class StreamReader:
         """Give up a direction until a segment begins like a message."""
         direction.stream = None
         direction.starts.clear()
+        direction.needed = 0
         if not direction.finished:
             # A beginning that can be found on whole columns needs no packet before it.
             row = talk.dissector
             wanted = row is not None and (not row.beginnings or row.continues is not None)
             self._talks.want(talk, forward, wanted=wanted)
-
-    # -- messages
-
-    def _parse(
-        self, talk: Talk, direction: Direction, forward: bool, octets: bytes, *, ended: bool
-    ) -> Reading:
-        """Parse messages one after the other and move the reader behind them."""
-        dissector, stream = talk.dissector, direction.stream
-        if dissector is None or dissector.parse_stream is None or stream is None:
-            return Reading.FAILED
-        self._claims.orient(talk, forward, dissector, octets[:HEAD_OCTETS])
-        conversation = talk.conversation
-        if conversation is None:
-            conversation = talk.conversation = Conversation()
-        from_client = forward == talk.client_forward
-        parse, position, reading = dissector.parse_stream, 0, Reading.ALL
-        while position < len(octets):  # every message has a length
-            packet, timestamp_ns = stream.packet_at(position)
-            cursor = Cursor(octets[position:] if position else octets)
-            conversation.ended, conversation.is_resumed = ended, direction.is_resumed
-            try:
-                message = self._outcome.parse(dissector.name, parse, cursor, from_client, conversation)
-            except DecodeError as error:
-                is_whole = ended or (position == 0 and len(octets) >= MAX_STREAM_OCTETS)
-                if isinstance(error, TruncatedError) and not is_whole:
-                    reading = Reading.WAITS
-                    break
-                if not ended and isinstance(error, TruncatedError):
-                    error = LimitError(error.field, 0, f"more than {MAX_STREAM_OCTETS} octets")
-                reading = Reading.FAILED
-                if not self._outcome.failure(talk, dissector.name, error, packet, timestamp_ns):
-                    reading = self._finish_all(talk)
-                break
-            direction.is_resumed = False
-            position += message.length
-            if message.length <= 0:
-                reading = Reading.FAILED
-                break
-            if not isinstance(message, PassedOver) and not self._outcome.message(
-                talk, dissector.name, forward, packet, timestamp_ns, message, self._link_type
-            ):
-                reading = self._finish_all(talk)
-                break
-            if conversation.next_protocol is not None:
-                row = self._claims.hand_over(talk, conversation)
-                if row is None or row.parse_stream is None:
-                    reading = self._finish_all(talk)
-                    break
-                dissector, parse = row, row.parse_stream
-            if self._note_finished(talk, conversation, direction):
-                reading = Reading.FINISHED
-                break
-        if direction.stream is not None:
-            stream.skip(position)
-        return reading
-
-    def _finish_all(self, talk: Talk) -> Reading:
-        for forward in (True, False):
-            self._talks.finish(talk, forward)
-        return Reading.FINISHED
-
-    def _note_finished(self, talk: Talk, conversation: Conversation, direction: Direction) -> bool:
-        """Do what the dissector said about its directions; gives whether this one is finished."""
-        if conversation.finished:
-            self._finish_all(talk)
-        elif conversation.client_finished or conversation.server_finished:
-            client = bool(talk.client_forward)
-            if conversation.client_finished:
-                self._talks.finish(talk, client)
-            if conversation.server_finished:
-                self._talks.finish(talk, not client)
-        return direction.finished
 
     def _count_held(self, talk: Talk) -> None:
         """Keep the sum of what all streams hold, and its bound."""

@@ -14,11 +14,11 @@ something else than the receiver saw.
 from __future__ import annotations
 
 from bisect import bisect_right
-from typing import NamedTuple
 
 import numpy as np
 
 from auditor.flows.flow import PacketReference
+from auditor.flows.piece import Piece
 
 MAX_BUFFERED_OCTETS = 1 << 20
 """Octets in order that one stream holds for its reader.  Heads, hellos and control messages are far shorter,
@@ -36,26 +36,6 @@ MAX_REACH_BACK_OCTETS = 1 << 16
 one unscaled window (RFC 9293 section 3.1)."""
 
 SEQUENCE_SPACE = 1 << 32
-
-
-class Piece(NamedTuple):
-    """Octets of one segment."""
-
-    position: int
-    """Of the first octet, counted from the first octet recorded; no wrap-around."""
-    octets: bytes
-    packet: PacketReference
-    timestamp_ns: int
-
-    @property
-    def end(self) -> int:
-        """Position behind the last octet."""
-        return self.position + len(self.octets)
-
-    def cut(self, start: int, end: int) -> Piece:
-        """The part between two positions, both inside."""
-        octets = self.octets[start - self.position : end - self.position]
-        return Piece(start, octets, self.packet, self.timestamp_ns)
 
 
 class ByteStream:
@@ -139,20 +119,10 @@ class ByteStream:
         stream (``is_other_connection``).
         """
         mark = self._last_packet = (packet, timestamp_ns)
-        if (
-            octets
-            and self._begun
-            and not self._waiting
-            and not (self._ready or syn or fin)
-            and (sequence - self._zero_sequence - self._position) % SEQUENCE_SPACE == 0
-            and self._highest == self._position
-            and len(octets) <= MAX_BUFFERED_OCTETS
-        ):
-            # What comes in order and finds nothing held, which is nearly all, needs no looking for its place.
-            self._ready = bytearray(octets)
-            self._starts.append(self._position)
-            self._marks.append(mark)
-            self._highest = self._position + len(octets)
+        if octets and not (syn or fin) and self.is_next(sequence) and self._has_room(len(octets)):
+            # Nearly all: it needs no looking for its place.
+            self._put_behind(self._highest, octets, mark)
+            self._highest += len(octets)
             return
         first = (sequence + syn) % SEQUENCE_SPACE
         if not self._begun:
@@ -171,6 +141,26 @@ class ByteStream:
         if octets and position < end:
             piece = Piece(position, octets[len(octets) - (end - position) :], packet, timestamp_ns)
             self._place(piece)
+
+    def is_next(self, sequence: int) -> bool:
+        """Whether a segment comes in order, and nothing waits behind a gap."""
+        return (
+            self._begun
+            and not self._waiting
+            and self._highest == self._position + len(self._ready) - self._taken
+            and (sequence - self._zero_sequence - self._highest) % SEQUENCE_SPACE == 0
+        )
+
+    def pass_by(self, size: int, taken: int, mark: tuple[PacketReference, int]) -> None:
+        """
+        As ``add`` and ``skip`` of a segment of ``size`` octets that nobody needs to hold.
+
+        It must be next, nothing may be held, and all of it be ``taken``, or more.
+        """
+        self._last_packet = mark
+        self._highest = self._position + size
+        self._position += taken
+        self._touched = True
 
     def is_other_connection(self, sequence: int) -> bool:
         """Whether a SYN with this number opens another connection than the one this stream holds."""
@@ -268,14 +258,17 @@ class ByteStream:
         if not is_held and not self._has_room(len(piece.octets)):
             self.dropped_octets += len(piece.octets)
             return
-        mark = (piece.packet, piece.timestamp_ns)
+        self._put_behind(piece.position, piece.octets, (piece.packet, piece.timestamp_ns))
+
+    def _put_behind(self, position: int, octets: bytes, mark: tuple[PacketReference, int]) -> None:
+        """Append to what is ready."""
         if not self._marks or self._marks[-1] != mark:
-            self._starts.append(piece.position)
+            self._starts.append(position)
             self._marks.append(mark)
         try:
-            self._ready += piece.octets
+            self._ready += octets
         except BufferError:  # the reader still holds a view: leave it its octets and go on with a copy
-            self._ready = self._ready + piece.octets
+            self._ready = self._ready + octets
 
     def _has_room(self, octets: int) -> bool:
         held = len(self._ready) - self._taken

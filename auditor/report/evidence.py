@@ -7,7 +7,8 @@ once; a second reading would cost as much as the first.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import Any, NamedTuple
 
 from auditor.addresses import AddressKind, format_address, kind_of
@@ -34,6 +35,10 @@ class PacketHeader(NamedTuple):
     from_initiator: bool
 
 
+# Half the time of calling the class, and there is one for each message of a recording.
+_header: Callable[[tuple[object, ...]], PacketHeader] = partial(tuple.__new__, PacketHeader)
+
+
 class HeaderKeeper:
     """Keeps headers of the first messages; the first message of a packet stands for it."""
 
@@ -43,13 +48,15 @@ class HeaderKeeper:
     def keep(self, items: Sequence[Envelope | Issue]) -> None:
         """Look at what dispatch delivered."""
         headers = self.headers
+        if len(headers) >= MAX_HEADERS:
+            return
         for item in items:
-            if len(headers) >= MAX_HEADERS:
-                return
-            if isinstance(item, Envelope) and item.packet not in headers:
-                headers[item.packet] = PacketHeader(
-                    item.timestamp_ns, item.protocol, item.flow, item.from_initiator
-                )
+            if isinstance(item, Envelope):
+                protocol, flow, from_initiator, packet, timestamp_ns, _, _ = item
+                if packet not in headers:
+                    headers[packet] = _header((timestamp_ns, protocol, flow, from_initiator))
+                    if len(headers) >= MAX_HEADERS:
+                        return
 
 
 class EvidenceBook:

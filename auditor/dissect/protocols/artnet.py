@@ -9,12 +9,11 @@ Keeps:    header fields and names; no levels, no parameter data.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from auditor.addresses import IPV4_MAPPED_PREFIX, Address
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.printable import to_printable
+from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError, TruncatedError
 from auditor.wire import Cursor
 
@@ -130,7 +129,7 @@ _SET_SWITCHES = slice(96, 104)
 _SET_COMMAND = 105
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class ArtNetMessage(Message):
     """Any Art-Net packet; the fields of its operation are filled."""
 

@@ -9,7 +9,7 @@ Keeps:     codes, path and names of the query, as of HTTP; of a JSON payload its
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from urllib.parse import quote_from_bytes
 
 from auditor.dissect.message import Message
@@ -35,6 +35,7 @@ from auditor.dissect.syntax.http_credentials import split_target
 from auditor.dissect.syntax.http_head import SightedSecret
 from auditor.dissect.syntax.json_rpc import message_shape
 from auditor.dissect.syntax.printable import printable
+from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
 from auditor.wire import Cursor
 
@@ -55,7 +56,7 @@ RESPONSES = frozenset(
 MAX_HEAD = 64  # octets that ``looks_like`` is given at most
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class CoapMessage(Message):
     """A request, a response or an empty message (RFC 7252 section 4)."""
 

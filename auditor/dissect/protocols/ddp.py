@@ -9,13 +9,13 @@ Keeps:    header fields, keys of JSON texts, secrets sighted in them; no levels.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from struct import Struct
 
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.http_head import SightedSecret
 from auditor.dissect.syntax.json_shape import json_keys
+from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
 from auditor.wire import Cursor
 
@@ -53,7 +53,7 @@ HEAD_OCTETS = 64  # contract of Dissector.looks_like
 _read = Struct(">BBBBIH").unpack_from
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class DdpMessage(Message):
     """One packet."""
 

@@ -8,7 +8,6 @@ Keeps:     names and identifiers; no other option values.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from struct import Struct
 from typing import NamedTuple
 
@@ -16,6 +15,7 @@ from auditor.addresses import IPV4_MAPPED_PREFIX, NO_LINK, Address, LinkAddress
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.printable import to_printable
+from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError, TruncatedError
 from auditor.wire import Cursor
 
@@ -76,7 +76,7 @@ _FIXED_FIELDS = (  # where each ends, RFC 2131 figure 1
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class DhcpMessage(Message):
     """One message; addresses are None where the field is all zero or absent."""
 

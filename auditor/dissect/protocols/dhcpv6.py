@@ -9,13 +9,12 @@ Keeps:     names, identifiers and addresses; no other option values.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from auditor.addresses import Address, LinkAddress
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.dns_name import Names, read_name
 from auditor.dissect.syntax.printable import to_printable
+from auditor.dissect.value_class import value_class
 from auditor.errors import DecodeError, LimitError, MalformedError
 from auditor.wire import Cursor
 
@@ -49,7 +48,7 @@ MAX_OPTIONS = 256  # in one message with its associations; real ones have some t
 MAX_IDENTIFIER_OCTETS = 130  # 11.1: type and at most 128 octets
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Dhcpv6Message(Message):
     """One message; of one that relays wrapped up, what the client or server said."""
 

@@ -9,11 +9,10 @@ Keeps:     versions, names, suites; no random, cookie, identifier or key share.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.tls_handshake import parse_client_hello, parse_server_hello
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError, TruncatedError
 from auditor.wire import Cursor
 
@@ -33,7 +32,7 @@ MAX_RECORDS = 64  # of one datagram of 1 500 octets, with room: an alert's recor
 MAX_HELLO_OCTETS = 16_384  # a hello with post-quantum shares has some 2 000
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class DtlsClientHello(Message):
     """RFC 6347 4.2.1, RFC 9147 5.3."""
 
@@ -48,7 +47,7 @@ class DtlsClientHello(Message):
     has_encrypted_client_hello: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class DtlsServerHello(Message):
     """RFC 6347 4.2.2, RFC 9147 5.4; a HelloRetryRequest is one too."""
 
@@ -58,14 +57,14 @@ class DtlsServerHello(Message):
     is_retry_request: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class DtlsHelloVerifyRequest(Message):
     """The server asks for a second hello with its cookie (RFC 6347 4.2.1)."""
 
     version: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class DtlsRecords(Message):
     """A datagram without a hello that could be read."""
 

@@ -9,13 +9,13 @@ Keeps:    header fields; no levels.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from struct import Struct, unpack_from
 
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.printable import to_printable
+from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError, TruncatedError
 from auditor.wire import Cursor
 
@@ -89,7 +89,7 @@ _PRIORITY_OFFSET = 108
 _VALUES_OFFSET = 125
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class E131Data(Message):
     """A data packet (section 6)."""
 
@@ -113,7 +113,7 @@ class E131Data(Message):
     """Whether levels wait for good when synchronization is lost (6.2.6)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class E131Synchronization(Message):
     """A synchronization packet (section 6.3)."""
 
@@ -123,7 +123,7 @@ class E131Synchronization(Message):
     sequence: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class E131Discovery(Message):
     """A universe discovery packet (section 8)."""
 

@@ -10,10 +10,9 @@ Keeps:     which step of which exchange.  Nonces, check values and wrapped keys
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
+from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
 from auditor.packets.batch import ETHERTYPE_EAPOL
 from auditor.wire import Cursor
@@ -39,7 +38,7 @@ BEFORE_NONCE_OCTETS = 10  # key length and replay counter
 NONCE_OCTETS = 32
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class EapolFrame(Message):
     """One frame."""
 

@@ -9,13 +9,13 @@ Keeps:     codes and verbs; user name and password as ``Secret``; of the greetin
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.http_head import SightedSecret
 from auditor.dissect.syntax.lines import take_line
 from auditor.dissect.syntax.printable import printable
+from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
 from auditor.secret import Secret
 from auditor.wire import Cursor
@@ -33,7 +33,7 @@ GREETING = re.compile(rb"220[ -][^\r\n]*\bftp", re.IGNORECASE)
 OTHER_GREETING = re.compile(rb"220[ -][^\r\n]*\bE?SMTP\b", re.IGNORECASE)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class FtpReply(Message):
     """A reply of the server; of one of several lines the last."""
 
@@ -43,7 +43,7 @@ class FtpReply(Message):
     """Of a greeting only; other replies may hold names of files."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class FtpCommand(Message):
     """A command of the client."""
 

@@ -8,10 +8,9 @@ Keeps:     what kind of packets is inside.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
+from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
 from auditor.wire import Cursor
 
@@ -19,7 +18,7 @@ CHECKSUM, KEY, SEQUENCE = 0x8000, 0x2000, 0x1000
 VERSION, MAX_VERSION = 0x0007, 1  # 1: point-to-point tunnelling
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class GrePacket(Message):
     """The head of one packet."""
 

@@ -47,7 +47,8 @@ from auditor.dissect.syntax.json_rpc import RpcShape
 from auditor.dissect.syntax.printable import printable
 from auditor.dissect.syntax.soap import SoapMessage, soap_of_field
 from auditor.dissect.syntax.upnp_description import UpnpDescription
-from auditor.errors import MalformedError, TruncatedError
+from auditor.dissect.value_class import value_class
+from auditor.errors import MalformedError
 from auditor.wire import Cursor
 
 # IANA service names: http 80, http-alt 8080; 8000 and 8081 by common practice
@@ -71,7 +72,7 @@ MAX_PIPELINED = 64
 MAX_TEXT = 256  # characters of a field kept
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class HttpRequest(Message):
     """A request (RFC 9112 section 3)."""
 
@@ -116,7 +117,7 @@ class HttpRequest(Message):
     rpc: RpcShape | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class HttpResponse(Message):
     """A final response (RFC 9112 section 4); interim 1xx responses except 101 are passed over."""
 
@@ -172,8 +173,6 @@ class _Exchange:
     """Of the last request that asked for a WebSocket."""
     in_chunks: dict[bool, bool] = field(default_factory=dict)
     """By direction (whether from the client): the size of a further chunk of a body handed on stands next."""
-    needs: dict[bool, int] = field(default_factory=dict)
-    """By direction: octets of the next message that must be there, lest its head is parsed once a segment."""
 
 
 def looks_like(head: bytes) -> bool:
@@ -203,11 +202,6 @@ def parse_stream(cursor: Cursor, from_client: bool, conversation: Conversation) 
     if conversation.is_resumed:
         exchange.in_chunks[from_client] = False
         exchange.methods.clear()
-        exchange.needs.clear()
-    needed = exchange.needs.get(from_client, 0)
-    if len(octets) < needed and not conversation.ended:
-        raise TruncatedError("body", len(octets), f"needs {needed} octets")
-    exchange.needs[from_client] = 0
     if exchange.in_chunks.get(from_client):
         return _further_chunk(octets, exchange, from_client)
     head = parse_head(octets, "request_head" if from_client else "response_head")
@@ -225,9 +219,8 @@ def _request(
 ) -> HttpRequest:
     exchange: _Exchange = conversation.memory
     framing = framing_of(head, is_request=True)
-    exchange.needs[from_client] = head.length + min(framing.content_length or 0, MAX_BODY_KEPT)
+    conversation.needed = head.length + min(framing.content_length or 0, MAX_BODY_KEPT)
     body = read_body(octets, head.length, framing, ended=conversation.ended)
-    exchange.needs[from_client] = 0
     path, query, authority, secrets = split_target(line[2])
     method = line[1].decode("ascii")
     if method == "CONNECT":  # the target is an authority (RFC 9112 3.2.3)
@@ -294,9 +287,8 @@ def _response(
             more_chunks=framing.is_chunked,
         )
     else:
-        exchange.needs[from_client] = head.length + min(framing.content_length or 0, MAX_BODY_KEPT)
+        conversation.needed = head.length + min(framing.content_length or 0, MAX_BODY_KEPT)
         body = read_body(octets, head.length, framing, ended=conversation.ended)
-        exchange.needs[from_client] = 0
     if exchange.methods:
         exchange.methods.popleft()
     exchange.in_chunks[from_client] = body.more_chunks

@@ -8,10 +8,9 @@ Keeps:    that it is HTTP/2 in the clear.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
+from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
 from auditor.wire import Cursor
 
@@ -20,7 +19,7 @@ FRAME_HEADER_OCTETS = 9
 SETTINGS = 4  # 6.5
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Http2Preface(Message):
     """A client opens HTTP/2 in the clear; requests behind it are compressed (RFC 7541) and unread."""
 

@@ -11,12 +11,11 @@ Nothing but the services of the security family is enciphered or needs a key.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.cemi import BusMessage, parse_bus_message
 from auditor.dissect.syntax.printable import to_printable
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError
 from auditor.wire import Cursor
 
@@ -101,7 +100,7 @@ LEAST_OCTETS = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class KnxDevice:
     """What a device tells about itself (description blocks 01 and 02)."""
 
@@ -116,7 +115,7 @@ class KnxDevice:
     """Service families and their versions; 9: it can be made to demand security."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class KnxnetMessage(Message):
     """One service."""
 

@@ -8,12 +8,11 @@ Keeps:     identifiers, names, capabilities, management addresses, the MUD URL.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from auditor.addresses import IPV4_MAPPED_PREFIX, Address, LinkAddress
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.printable import to_printable
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError
 from auditor.packets.batch import ETHERTYPE_LLDP
 from auditor.wire import Cursor
@@ -50,7 +49,7 @@ MAX_ELEMENTS = 128
 """Elements of one frame; all that the standard and its annexes define are some forty."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class LldpAnnouncement(Message):
     """One frame; texts are printable, None where the element is absent."""
 

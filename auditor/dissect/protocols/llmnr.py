@@ -9,12 +9,11 @@ Keeps:     questions and records; they name hosts of the home, not of the outsid
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.dns_beginning import looks_like_dns
 from auditor.dissect.syntax.dns_message import Question, ResourceRecord, parse_dns_message
+from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
 from auditor.wire import Cursor
 
@@ -22,7 +21,7 @@ PORTS = frozenset({5355})  # IANA service name: llmnr
 HEADER_OCTETS = 12
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class LinkNameMessage(Message):
     """One query or response; not a ``DnsMessage``, for nobody asks a resolver here."""
 

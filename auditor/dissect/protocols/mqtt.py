@@ -9,8 +9,6 @@ Keeps:     user name and password as ``Secret``; of the will its topic; of a pay
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.http_head import SightedSecret
@@ -28,6 +26,7 @@ from auditor.dissect.syntax.mqtt_fields import (
     variable_integer,
 )
 from auditor.dissect.syntax.printable import printable
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError, TruncatedError
 from auditor.secret import Secret
 from auditor.wire import Cursor
@@ -78,7 +77,7 @@ MAX_TOPIC_CHARACTERS = 256  # kept; a longer one is data, not a name
 MAX_TOPICS = 256  # kept of one SUBSCRIBE
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Connect(Message):
     """A client asks to open a session (3.1)."""
 
@@ -104,7 +103,7 @@ class Connect(Message):
     """What the server publishes when the client is gone (3.1.3.2); at most 256 characters."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class ConnectAcknowledgement(Message):
     """The server's answer (3.2)."""
 
@@ -120,7 +119,7 @@ class ConnectAcknowledgement(Message):
         return self.code in LOGIN_REFUSALS
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Publish(Message):
     """An application message (3.3); its payload is kept as its shape only."""
 
@@ -134,7 +133,7 @@ class Publish(Message):
     """Values in the JSON payload under names of secrets."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Subscribe(Message):
     """A subscription (3.8)."""
 
@@ -143,14 +142,14 @@ class Subscribe(Message):
     has_more_topics: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class OtherPacket(Message):
     """Any other control packet; kept so that a stream stays in step."""
 
     packet_type: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class SubscribeAcknowledgement(Message):
     """The server's answer to a subscription (3.9)."""
 
@@ -158,7 +157,7 @@ class SubscribeAcknowledgement(Message):
     """One for each topic: 0 to 2 granted, from 0x80 on refused (5.0: 0x87 not authorised)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Disconnect(Message):
     """One side ends the session (3.14)."""
 
@@ -166,7 +165,7 @@ class Disconnect(Message):
     """5.0 reason code; 0 where there is none."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Authentication(Message):
     """A step of a login in several packets (5.0, 3.15)."""
 

@@ -8,12 +8,12 @@ Keeps:     ports, lifetime and result; of the outside address its kind.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 from auditor.addresses import IPV4_MAPPED_PREFIX, Address, AddressKind, kind_of
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
+from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
 from auditor.wire import Cursor
 
@@ -41,7 +41,7 @@ UNSUPPORTED_OPCODE = 5
 MAX_RESULT = 5  # the highest code that is defined (3.5)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class NatPmpMessage(Message):
     """A request, an answer, or the announcement of another outside address."""
 

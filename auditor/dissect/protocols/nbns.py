@@ -8,7 +8,6 @@ Keeps:     names with their kind, addresses, the link address of a node's status
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from struct import Struct
 from typing import NamedTuple
 
@@ -17,6 +16,7 @@ from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.dns_name import Names, read_name
 from auditor.dissect.syntax.printable import to_printable
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError, TruncatedError
 from auditor.wire import Cursor
 
@@ -52,7 +52,7 @@ class NetbiosName(NamedTuple):
     """Most often empty."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class NetbiosNameMessage(Message):
     """One packet."""
 

@@ -9,13 +9,13 @@ Keeps:     everything but unknown options.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 from auditor.addresses import Address, LinkAddress
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.dns_name import Names, read_name
+from auditor.dissect.value_class import value_class
 from auditor.errors import DecodeError, LimitError, MalformedError, TruncatedError
 from auditor.wire import Cursor
 
@@ -49,7 +49,7 @@ class OfferedPrefix(NamedTuple):
     preferred_seconds: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class NeighbourMessage(Message):
     """One message; fields that its kind has not are None or empty."""
 

@@ -8,11 +8,11 @@ Keeps:     header fields; no timestamps but the presence of a transmit time.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from struct import Struct
 
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
+from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError, TruncatedError
 from auditor.wire import Cursor
 
@@ -40,7 +40,7 @@ _HEADER = Struct(">BBbb").unpack_from
 _CONTROL = Struct(">HH").unpack_from
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class NtpMessage(Message):
     """One message (RFC 5905 figure 8)."""
 

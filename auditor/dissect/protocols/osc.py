@@ -15,12 +15,12 @@ opening was not recorded.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.http_head import SightedSecret
 from auditor.dissect.syntax.secrets import is_plausible, kind_of_field
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError, TruncatedError
 from auditor.secret import Secret
 from auditor.wire import Cursor
@@ -51,7 +51,7 @@ END, ESCAPE, ESCAPED_END, ESCAPED_ESCAPE = b"\xc0", b"\xdb", b"\xdc", b"\xdd"
 ENDS = re.compile(rb"\xc0*")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class OscPacket(Message):
     """One packet: a message, or a bundle with all that is in it."""
 

@@ -14,6 +14,7 @@ from typing import Literal
 from auditor.addresses import Address, AddressKind, kind_of
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError
 from auditor.wire import Cursor
 
@@ -35,7 +36,7 @@ _KINDS: dict[int, Kind] = {ANNOUNCE: "announce", MAP: "map", PEER: "peer"}
 _PROTOCOLS = {6: "tcp", 17: "udp", 0: "any"}  # IANA protocol numbers; 0 with MAP: all (11.1)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class PcpMessage(Message):
     """A request or an answer."""
 

@@ -29,6 +29,7 @@ from auditor.dissect.syntax.quic_protection import (
     open_initial,
 )
 from auditor.dissect.syntax.tls_handshake import parse_client_hello, parse_server_hello
+from auditor.dissect.value_class import value_class
 from auditor.errors import DecodeError, MalformedError
 from auditor.wire import Cursor
 
@@ -56,7 +57,7 @@ CLIENT_HELLO, SERVER_HELLO = 1, 2  # RFC 8446 section 4
 NotDecrypted = Literal["no-library", "no-key"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class QuicInitial(Message):
     """
     What one side's Initial packets say (RFC 9001 section 4.1.3).
@@ -80,7 +81,7 @@ class QuicInitial(Message):
     """Of a CONNECTION_CLOSE in the clear part (RFC 9000 19.19, section 20): the connection was given up."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class QuicPacket(Message):
     """The first packet of a kind that one side sends; its content is encrypted, or was not read."""
 

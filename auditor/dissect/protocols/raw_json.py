@@ -9,20 +9,19 @@ Keeps:     names of keys, the name of a called method, sighted secrets; no other
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.http_head import SightedSecret
 from auditor.dissect.syntax.json_frame import end_of_text, separators_at
 from auditor.dissect.syntax.json_rpc import RpcShape, begins_as_json, message_shape
+from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
 from auditor.wire import Cursor
 
 FIRST = (0x7B, 0x5B)  # "{" and "["
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class JsonMessage(Message):
     """One text: an object, or an array of them."""
 

@@ -9,13 +9,13 @@ Keeps:     method, path as of HTTP, status; credentials as ``Secret``; no body.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.http_credentials import scheme_of, secrets_of_head, split_target
 from auditor.dissect.syntax.http_head import HttpHead, SightedSecret, parse_head
 from auditor.dissect.syntax.printable import printable
+from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
 from auditor.wire import Cursor
 
@@ -32,7 +32,7 @@ INTERLEAVED = b"$"
 MAX_BODY_DIGITS = 9  # a session description has some KiB
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class RtspRequest(Message):
     """RFC 7826 section 7."""
 
@@ -45,7 +45,7 @@ class RtspRequest(Message):
     secrets: tuple[SightedSecret, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class RtspResponse(Message):
     """RFC 7826 section 8."""
 

@@ -9,11 +9,10 @@ Keeps:     versions offered and chosen, whether messages must be signed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.printable import printable
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError
 from auditor.wire import Cursor
 
@@ -28,7 +27,7 @@ MAX_NEGOTIATION_OCTETS = 16_384  # an offer with its contexts has some 300, an a
 MAX_DIALECTS = 32  # version 1 knows about 10, version 2 and 3 five
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class SmbNegotiation(Message):
     """A request or a response of the negotiation."""
 

@@ -9,11 +9,11 @@ Keeps:    the authority and path of LOCATION, SERVER, types; the unique part of 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.printable import to_printable
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError, TruncatedError
 from auditor.wire import Cursor
 
@@ -33,7 +33,7 @@ _HEXADECIMAL = b"0123456789abcdefABCDEF-"
 _USER_AND_HOST = re.compile(r"([A-Za-z][A-Za-z0-9+.-]{0,15}://)(?:[^/?#@]*@)*([^?#@]*)")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class SsdpMessage(Message):
     """M-SEARCH, NOTIFY or the response to a search."""
 

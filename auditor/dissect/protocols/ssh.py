@@ -9,11 +9,11 @@ Keeps:    protocol and software version; the comment behind them is not kept.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.printable import printable
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError, TruncatedError
 from auditor.wire import Cursor
 
@@ -23,7 +23,7 @@ MAX_LINE_OCTETS = 255  # section 4.2, CR LF included
 IDENTIFICATION = re.compile(rb"SSH-([0-9]{1,2}\.[0-9]{1,2})-([^\s-][^\s]*)?(?: [^\r\n]*)?\Z")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class SshIdentification(Message):
     """Who speaks SSH here; what follows is encrypted."""
 

@@ -12,12 +12,12 @@ them from noise.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 from auditor.addresses import IPV4_MAPPED_PREFIX, Address, AddressKind, kind_of
 from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError
 from auditor.wire import Cursor
 
@@ -54,7 +54,7 @@ _CREDENTIALS = frozenset({USERNAME, MESSAGE_INTEGRITY, MESSAGE_INTEGRITY_SHA256,
 _CHECKS = frozenset({PRIORITY, USE_CANDIDATE, ICE_CONTROLLED, ICE_CONTROLLING})
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class StunMessage(Message):
     """One message (RFC 8489 section 5)."""
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.http_head import SightedSecret
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError, TruncatedError
 from auditor.secret import Secret
 from auditor.wire import Cursor
@@ -34,7 +35,7 @@ PASSWORD = re.compile(rb"(?:password|passcode)[^\r\n:]{0,64}:\s*\Z", re.IGNORECA
 SHELL = re.compile(rb"(?:\A|[\r\n])[^\r\n]{0,80}[#$>] ?\Z")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class TelnetMessage(Message):
     """What one side negotiates, shows or types."""
 

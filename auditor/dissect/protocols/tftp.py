@@ -8,12 +8,11 @@ Keeps:     the file's name, with what looks like a token or an identifier hidden
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.printable import printable
 from auditor.dissect.syntax.secrets import is_identifier, looks_random
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError
 from auditor.wire import Cursor
 
@@ -25,7 +24,7 @@ MAX_NAME = 128  # characters of a file name kept
 MAX_OPTIONS = 16  # the registry has seven
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class TftpRequest(Message):
     """A request to read (RRQ) or to write (WRQ) a file."""
 

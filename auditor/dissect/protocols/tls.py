@@ -11,11 +11,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from struct import Struct
 
 from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.tls_handshake import parse_client_hello, parse_server_hello
 from auditor.dissect.syntax.x509 import parse_certificate
+from auditor.dissect.value_class import value_class
 from auditor.errors import DecodeError, LimitError, MalformedError
 from auditor.wire import Cursor
 
@@ -29,6 +31,7 @@ CLIENT_HELLO, SERVER_HELLO, CERTIFICATE = 1, 2, 11
 HANDSHAKE_TYPES = frozenset({0, 1, 2, 4, 5, 8, 11, 12, 13, 14, 15, 16, 20, 21, 22, 24})
 
 RECORD_HEADER_OCTETS, HANDSHAKE_HEADER_OCTETS = 5, 4
+_RECORD_HEADER = Struct(">BHH")
 # RFC 5246 6.2.3: 2**14 octets of content and 2048 of expansion.
 MAX_RECORD_OCTETS = (1 << 14) + 2048
 # RFC 5246 allows 2**24 - 1; chains of real servers stay below 20 000 octets (common practice).
@@ -36,7 +39,7 @@ MAX_HANDSHAKE_OCTETS = 49_152
 MAX_CHAIN = 16  # certificates of one message; only the first is parsed
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class ClientHello(Message):
     """RFC 8446 4.1.2."""
 
@@ -50,7 +53,7 @@ class ClientHello(Message):
     """The extension is present; that alone does not say that the name is hidden (GREASE)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class ServerHello(Message):
     """RFC 8446 4.1.3; a HelloRetryRequest is one too."""
 
@@ -61,7 +64,7 @@ class ServerHello(Message):
     is_retry_request: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Certificate(Message):
     """The server's (or client's) leaf certificate, TLS 1.2 and below (RFC 5246 7.4.2)."""
 
@@ -78,7 +81,7 @@ class Certificate(Message):
     chain_length: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Alert(Message):
     """An alert before encryption began (RFC 8446 section 6)."""
 
@@ -86,7 +89,7 @@ class Alert(Message):
     description: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class EncryptedData(Message):
     """
     The first application data record of a direction.
@@ -146,17 +149,16 @@ def parse_stream(cursor: Cursor, from_client: bool, conversation: Conversation) 
     direction = session.client if from_client else session.server
     if conversation.is_resumed:
         direction.left = 0
-    if direction.left:
-        return _handshake(cursor, from_client, conversation, direction)
     start = cursor.offset
+    if direction.left:
+        return _handshake(cursor, from_client, conversation, direction, start, direction.left)
     kind, version, length = _record_header(cursor)
     if kind == HANDSHAKE:
         # After a change of cipher only the second hello that follows a
         # HelloRetryRequest is readable (RFC 8446 D.4).
         if direction.changed_cipher and not session.retry_requested:
             return _finish(conversation, from_client, PassedOver(length=RECORD_HEADER_OCTETS + length))
-        cursor.offset = start
-        return _handshake(cursor, from_client, conversation, direction)
+        return _handshake(cursor, from_client, conversation, direction, start, length)
     whole = RECORD_HEADER_OCTETS + length
     if kind == ALERT and length == 2 and not direction.changed_cipher:
         level, description = cursor.uint(1, "alert_level"), cursor.uint(1, "alert_description")
@@ -172,13 +174,14 @@ def parse_stream(cursor: Cursor, from_client: bool, conversation: Conversation) 
 def _record_header(cursor: Cursor) -> tuple[int, int, int]:
     """Content type, version and length of a record (RFC 8446 5.1)."""
     start = cursor.offset
-    kind = cursor.uint(1, "record_type")
+    fixed = cursor.unpack(_RECORD_HEADER)  # None: field by field, to tell which is cut off
+    kind = cursor.uint(1, "record_type") if fixed is None else fixed[0]
     if not CHANGE_CIPHER_SPEC <= kind <= APPLICATION_DATA:
         raise MalformedError("record_type", start, f"{kind}")
-    version = cursor.uint(2, "record_version")
+    version = cursor.uint(2, "record_version") if fixed is None else fixed[1]
     if version >> 8 != 3:
         raise MalformedError("record_version", start + 1, f"0x{version:04x}")
-    length = cursor.uint(2, "record_length")
+    length = cursor.uint(2, "record_length") if fixed is None else fixed[2]
     if length > MAX_RECORD_OCTETS or (length == 0 and kind != APPLICATION_DATA):
         raise MalformedError("record_length", start + 3, f"{length}")
     return kind, version, length
@@ -195,10 +198,19 @@ def _finish(conversation: Conversation, from_client: bool, message: Message) -> 
 
 
 def _handshake(
-    cursor: Cursor, from_client: bool, conversation: Conversation, direction: _Direction
+    cursor: Cursor,
+    from_client: bool,
+    conversation: Conversation,
+    direction: _Direction,
+    start: int,
+    left: int,
 ) -> Message:
-    """Parse one handshake message, which may begin and end anywhere in records (RFC 8446 5.1)."""
-    start, left = cursor.offset, direction.left
+    """
+    Parse one handshake message, which may begin and end anywhere in records (RFC 8446 5.1).
+
+    ``start``: where it begins, header of its first record included; ``left``:
+    what the record at the cursor still holds.
+    """
     head, left = _gather(cursor, left, HANDSHAKE_HEADER_OCTETS)
     kind, size = head[0], int.from_bytes(head[1:], "big")
     if kind not in HANDSHAKE_TYPES:

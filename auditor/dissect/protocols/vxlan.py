@@ -8,11 +8,10 @@ Keeps:    the number of the segment and the ethertype inside.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from auditor.addresses import LinkAddress
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
+from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
 from auditor.wire import Cursor
 
@@ -21,7 +20,7 @@ FLAG_VALID = 0x08  # all others are reserved and sent as zero
 HEAD = b"\x08\x00\x00\x00"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class VxlanPacket(Message):
     """The head of one packet."""
 

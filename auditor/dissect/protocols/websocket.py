@@ -14,6 +14,7 @@ from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.http_head import SightedSecret
 from auditor.dissect.syntax.json_rpc import RpcShape, begins_as_json, message_shape
+from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
 from auditor.wire import Cursor
 
@@ -31,7 +32,7 @@ MAX_MESSAGE_KEPT = 16_384  # octets of a text message whose names are asked for,
 MAX_HEAD = 64  # octets that ``looks_like`` is given at most
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class WebSocketMessage(Message):
     """A message, handed on with its last frame, or a control frame."""
 

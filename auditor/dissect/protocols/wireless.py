@@ -9,12 +9,11 @@ Keeps:    names, protection, stations, reasons and results.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from auditor.addresses import LinkAddress
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.wireless_elements import WirelessElements, read_elements
+from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError, TruncatedError
 from auditor.wire import Cursor
 
@@ -39,7 +38,7 @@ FIXED = {"association-request": (4, 0), "association-response": (6, 0), "reassoc
 ALGORITHMS = {0: "open", 1: "shared-key", 2: "fast-transition", 3: "sae", 4: "fils", 5: "fils", 6: "fils"}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class ManagementFrame(Message):
     """One frame; what its kind does not carry, or what is encrypted, is None."""
 

@@ -12,12 +12,12 @@ Keeps:     kinds of devices, kinds of scopes, addresses of services without quer
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.printable import to_printable
 from auditor.dissect.syntax.xml_text import XmlElement, read_xml
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError
 from auditor.wire import Cursor
 
@@ -43,7 +43,7 @@ _CUT_NAME = re.compile(rb"(?:<(?:[A-Za-z0-9_.-]{1,24}:)?[A-Za-z0-9_.-]{0,24})?")
 HEAD_OCTETS = 64  # contract of Dissector.looks_like
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class DiscoveryTarget:
     """A device or service that is asked for, found or announced."""
 
@@ -57,7 +57,7 @@ class DiscoveryTarget:
     """Where it serves."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class DiscoveryMessage(Message):
     """One message."""
 

@@ -8,9 +8,8 @@ Keeps:    who is meant and what is asked of them; no values, but keys as sighted
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from auditor.dissect.syntax.http_head import SightedSecret
+from auditor.dissect.value_class import value_class
 from auditor.secret import Secret
 from auditor.wire import Cursor
 
@@ -140,7 +139,7 @@ SHORT_SERVICES = frozenset({0x000, 0x040, 0x080, 0x180, 0x1C0, 0x200, 0x240, 0x2
 SERVICE_BITS = 0x3C0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class BusMessage:
     """One frame."""
 

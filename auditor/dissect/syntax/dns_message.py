@@ -8,7 +8,6 @@ Standards: RFC 1035 section 4 (wire format), RFC 2181 section 8 (TTL), RFC 6762 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import lru_cache, partial
 from struct import Struct
 from typing import NamedTuple
@@ -18,6 +17,7 @@ from auditor.dissect.message import Message
 from auditor.dissect.syntax.dns_name import Names, read_name
 from auditor.dissect.syntax.printable import to_printable
 from auditor.dissect.syntax.secrets import is_plausible, kind_of_field
+from auditor.dissect.value_class import value_class
 from auditor.errors import DecodeError, LimitError, MalformedError, TruncatedError
 from auditor.secret import Secret
 from auditor.wire import Cursor
@@ -108,7 +108,7 @@ class ResourceRecord(NamedTuple):
     """HTTPS or SVCB record with an ech parameter (RFC 9460 14.3.2, key 5)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class DnsMessage(Message):
     """One message; sections are kept apart."""
 

@@ -7,11 +7,11 @@ Standards: RFC 3376 section 4.2.12 and RFC 3810 section 5.2.12 (record types, eq
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from struct import Struct
 
 from auditor.addresses import Address
 from auditor.dissect.message import Message
+from auditor.dissect.value_class import value_class
 from auditor.errors import TruncatedError
 
 MODE_IS_INCLUDE = 1
@@ -20,7 +20,7 @@ BLOCK_OLD_SOURCES = 6
 RECORD_TYPES = range(1, 7)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class GroupMembership(Message):
     """A query, report or leave."""
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 import zlib
-from dataclasses import dataclass
 
 from auditor.dissect.syntax.form import (
     multipart_fields,
@@ -23,6 +22,7 @@ from auditor.dissect.syntax.json_shape import json_keys
 from auditor.dissect.syntax.printable import printable
 from auditor.dissect.syntax.soap import SoapMessage, soap_of_body
 from auditor.dissect.syntax.upnp_description import UpnpDescription, description_of_body
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError, TruncatedError
 
 # A state or configuration document of a controller has 2 to 12 KiB (common practice).
@@ -35,7 +35,7 @@ CHUNK_SIZE = re.compile(rb"[ \t]*([0-9A-Fa-f]{1,15})[ \t]*(?:;[^\n]*)?\r?\Z")
 TITLE = re.compile(rb"<title[^>]{0,256}>([^<]{0,512})", re.IGNORECASE)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Framing:
     """How the end of a body is told (RFC 9112 6.3)."""
 
@@ -45,7 +45,7 @@ class Framing:
     until_close: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Body:
     """What was read of a body."""
 
@@ -58,7 +58,7 @@ class Body:
     """Where ``wire_length`` ends, the size of a further chunk stands."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Shape:
     """Names in a body."""
 

@@ -11,8 +11,8 @@ than a server may: a bare LF ends a line (RFC 9112 2.2), folded lines are joined
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError, TruncatedError
 from auditor.secret import Secret
 
@@ -26,7 +26,7 @@ END_OF_HEAD = re.compile(rb"\n\r?\n")
 TOKEN = re.compile(rb"[!#$%&'*+\-.^_`|~0-9A-Za-z]+\Z")  # RFC 9110 5.6.2
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class SightedSecret:
     """A secret and where in the message it stood."""
 
@@ -40,7 +40,7 @@ class SightedSecret:
     secret: Secret
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class HttpHead:
     """Start line and fields."""
 

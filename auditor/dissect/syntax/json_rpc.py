@@ -8,11 +8,11 @@ Keeps:     names of keys and the name of the method; no other value.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 from auditor.dissect.syntax.http_head import SightedSecret
 from auditor.dissect.syntax.json_shape import json_keys
 from auditor.dissect.syntax.secrets import is_identifier, looks_random
+from auditor.dissect.value_class import value_class
 
 MAX_MESSAGE_READ = 16_384
 """Octets of a message whose names are asked for: a state of a controller has 2 to 12 KiB, in practice."""
@@ -24,7 +24,7 @@ BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 METHOD = re.compile(rb'"method"[ \t\r\n]*:[ \t\r\n]*"([A-Za-z_][A-Za-z0-9_./:-]{0,63})"')
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class RpcShape:
     """What the members of a message say about call and answer."""
 

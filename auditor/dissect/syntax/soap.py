@@ -11,11 +11,11 @@ from __future__ import annotations
 
 import ipaddress
 import re
-from dataclasses import dataclass
 
 from auditor.addresses import Address, pack_address
 from auditor.dissect.syntax.printable import printable
 from auditor.dissect.syntax.xml_text import XmlElement, read_xml
+from auditor.dissect.value_class import value_class
 from auditor.errors import DecodeError, LimitError, MalformedError
 
 MAX_ARGUMENTS = 32  # the longest action of the router's services has 11
@@ -31,7 +31,7 @@ MAPPING_ACTIONS = frozenset({"AddPortMapping", "AddAnyPortMapping", "DeletePortM
 """Actions that change what is reached from outside."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class MappingArguments:
     """
     Values of a port mapping, or of a pinhole in the IPv6 firewall; None: not there, or not readable.
@@ -53,7 +53,7 @@ class MappingArguments:
     """The mapping is open to every host: the argument for the remote host is empty."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class SoapMessage:
     """The envelope of an action, of its answer or of its fault."""
 

@@ -9,14 +9,17 @@ Keeps:     what the message classes of ``protocols/tls.py`` name; nothing random
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from functools import lru_cache
+from struct import Struct, unpack
 
 from auditor.dissect.syntax.printable import printable
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError
 from auditor.wire import Cursor
 
 # RFC 8446 4.2 ExtensionType; RFC 9849 section 5
 SERVER_NAME, ALPN, SUPPORTED_VERSIONS, COOKIE, ENCRYPTED_CLIENT_HELLO = 0, 16, 43, 44, 0xFE0D
+READ = frozenset({SERVER_NAME, ALPN, SUPPORTED_VERSIONS, COOKIE, ENCRYPTED_CLIENT_HELLO})
 HOST_NAME = 0  # RFC 6066 section 3 NameType
 
 # RFC 8446 4.1.3: the Random of a ServerHello that is a HelloRetryRequest.
@@ -28,8 +31,13 @@ MAX_VERSIONS = 16  # versions kept of an offer; there are seven
 MAX_SUITES = 256  # kept; the registry has about 350 and clients offer some 20 to 100
 MAX_HOST_NAME = 255  # RFC 1035 2.3.4
 
+_BEGINNING = Struct(
+    ">H32sB"
+)  # RFC 8446 4.1.2, 4.1.3: legacy_version, random, length of the session identifier
+_EXTENSION = Struct(">HH")  # RFC 8446 4.2: type and length
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+
+@value_class
 class ClientHelloFields:
     """Content of a ClientHello; meanings as in ``protocols/tls.py``."""
 
@@ -42,7 +50,7 @@ class ClientHelloFields:
     """The hello repeats what the server asked for (RFC 6347 4.2.1, RFC 8446 4.2.2)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class ServerHelloFields:
     """Content of a ServerHello."""
 
@@ -59,9 +67,7 @@ def is_grease(value: int) -> bool:
 
 def parse_client_hello(body: Cursor, *, is_datagram: bool = False) -> ClientHelloFields:
     """Parse the body of a ClientHello; ``is_datagram``: of DTLS (RFC 6347 4.2.1); raises ``DecodeError``."""
-    legacy_version = _version(body, "legacy_version", is_datagram=is_datagram)
-    body.take(32, "random")
-    body.block(body.uint(1, "legacy_session_id"), "legacy_session_id")
+    legacy_version, _ = _beginning(body, "legacy_session_id", is_datagram=is_datagram)
     has_cookie = False
     if is_datagram:
         cookie_octets = body.uint(1, "cookie")
@@ -72,7 +78,7 @@ def parse_client_hello(body: Cursor, *, is_datagram: bool = False) -> ClientHell
     if suites.remaining % 2 or not suites.remaining:
         raise MalformedError("cipher_suites", suites_at, f"{suites.remaining} octets")
     offered = _numbers(suites.take(suites.remaining, "cipher_suites"), MAX_SUITES)
-    body.block(body.uint(1, "legacy_compression_methods"), "legacy_compression_methods")
+    body.skip(body.uint(1, "legacy_compression_methods"), "legacy_compression_methods")
     extensions = _extensions(body)
 
     versions: tuple[int, ...] = (legacy_version,)
@@ -93,11 +99,9 @@ def parse_client_hello(body: Cursor, *, is_datagram: bool = False) -> ClientHell
 
 def parse_server_hello(body: Cursor, *, is_datagram: bool = False) -> ServerHelloFields:
     """Parse the body of a ServerHello or HelloRetryRequest; raises ``DecodeError``."""
-    version = _version(body, "legacy_version", is_datagram=is_datagram)
-    random = body.take(32, "random")
-    body.block(body.uint(1, "legacy_session_id_echo"), "legacy_session_id_echo")
+    version, random = _beginning(body, "legacy_session_id_echo", is_datagram=is_datagram)
     suite = body.uint(2, "cipher_suite")
-    body.uint(1, "legacy_compression_method")
+    body.skip(1, "legacy_compression_method")
     extensions = _extensions(body)
     if (held := extensions.get(SUPPORTED_VERSIONS)) is not None:
         version = held.uint(2, "supported_versions")
@@ -110,21 +114,26 @@ def parse_server_hello(body: Cursor, *, is_datagram: bool = False) -> ServerHell
     )
 
 
-def _version(body: Cursor, field: str, *, is_datagram: bool) -> int:
+def _beginning(body: Cursor, session: str, *, is_datagram: bool) -> tuple[int, bytes]:
+    """Version and random, up to behind the session identifier, which is named ``session``."""
     at = body.offset
-    version = body.uint(2, field)
+    fixed = body.unpack(_BEGINNING)  # None: field by field, to tell which is cut off
+    version = body.uint(2, "legacy_version") if fixed is None else fixed[0]
     if version >> 8 != (0xFE if is_datagram else 3):
-        raise MalformedError(field, at, f"0x{version:04x}")
-    return version
+        raise MalformedError("legacy_version", at, f"0x{version:04x}")
+    random = body.take(32, "random") if fixed is None else fixed[1]
+    body.skip(body.uint(1, session) if fixed is None else fixed[2], session)
+    return version, random
 
 
+@lru_cache(maxsize=64)  # of at most 64 KiB, and the same few in all hellos of a home
 def _numbers(octets: bytes, limit: int) -> tuple[int, ...]:
-    values = (int.from_bytes(octets[i : i + 2], "big") for i in range(0, len(octets) - 1, 2))
-    return tuple(value for value in values if not is_grease(value))[:limit]
+    values = unpack(f">{len(octets) // 2}H", octets[: len(octets) & ~1])
+    return tuple([value for value in values if not is_grease(value)][:limit])
 
 
 def _extensions(body: Cursor) -> dict[int, Cursor]:
-    """The extensions by type, the first of each; none at all before TLS 1.2 (RFC 5246 7.4.1.2)."""
+    """Those of ``READ`` by type, the first of each; none at all before TLS 1.2 (RFC 5246 7.4.1.2)."""
     found: dict[int, Cursor] = {}
     if not body.remaining:
         return found
@@ -133,8 +142,13 @@ def _extensions(body: Cursor) -> dict[int, Cursor]:
     for _ in range(MAX_EXTENSIONS):
         if not block.remaining:
             return found
-        kind = block.uint(2, "extension_type")
-        found.setdefault(kind, block.block(block.uint(2, "extension_data"), "extension_data"))
+        fixed = block.unpack(_EXTENSION)  # None: as in _beginning
+        kind = block.uint(2, "extension_type") if fixed is None else fixed[0]
+        length = block.uint(2, "extension_data") if fixed is None else fixed[1]
+        if kind in READ and kind not in found:
+            found[kind] = block.block(length, "extension_data")
+        else:
+            block.skip(length, "extension_data")
     raise LimitError("extensions", block.offset, f"more than {MAX_EXTENSIONS}")
 
 

@@ -9,10 +9,9 @@ Keeps:    types of devices and services; of names, models and numbers only that 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from auditor.dissect.syntax.printable import to_printable
 from auditor.dissect.syntax.xml_text import XmlElement, read_xml
+from auditor.dissect.value_class import value_class
 from auditor.errors import DecodeError, LimitError, MalformedError
 
 MAX_DESCRIPTION_OCTETS = 65_536  # a root device with twenty embedded ones has some 30 KiB
@@ -25,7 +24,7 @@ DISCLOSING = ("friendlyName", "manufacturer", "modelName", "modelNumber", "model
 """Fields of 2.3 that may tell an owner's name, an exact model or a number."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class DescribedService:
     """One entry of a list of services."""
 
@@ -35,7 +34,7 @@ class DescribedService:
     """Where actions are asked for, without query."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class UpnpDescription:
     """A device description; the root device's fields unless said otherwise."""
 

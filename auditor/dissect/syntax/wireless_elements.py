@@ -7,10 +7,10 @@ Standards: IEEE 802.11-2016 section 9.4.2 (9.4.2.2 SSID, 9.4.2.4 DSSS channel,
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 from auditor.dissect.syntax.printable import to_printable
+from auditor.dissect.value_class import value_class
 from auditor.errors import DecodeError, LimitError
 from auditor.wire import Cursor
 
@@ -39,7 +39,7 @@ MAX_SUITES = 32
 """In one list; the standard defines fewer."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class WirelessElements:
     """What the elements of one frame say."""
 
@@ -123,7 +123,7 @@ def read_elements(octets: bytes) -> WirelessElements:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class _Suites:
     is_there: bool = False
     group: str | None = None

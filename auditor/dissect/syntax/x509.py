@@ -7,10 +7,10 @@ No signature is checked: a recording cannot tell whom a client trusts.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from auditor.dissect.syntax.printable import printable
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError
 from auditor.units import NS_PER_SECOND
 from auditor.wire import Cursor
@@ -28,7 +28,7 @@ MAX_NAMES = 64  # dNSName entries kept; certificates of shared hosts list up to 
 MAX_HOST_NAME = 255  # RFC 1035 2.3.4
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class CertificateFacts:
     """The fields kept of one certificate."""
 

@@ -16,8 +16,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 
+from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError, TruncatedError
 
 MAX_DEPTH = 32  # description documents and discovery messages nest 8 deep
@@ -41,7 +41,7 @@ _PASSED_OVER = ((b"<!--", b"-->"), (b"<?", b"?>"))
 _CDATA, _CDATA_END = b"<![CDATA[", b"]]>"  # section 2.7
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class XmlElement:
     """One element, handed out where it ends."""
 

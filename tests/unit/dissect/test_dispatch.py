@@ -5,7 +5,6 @@ the vectors of RFC 7617 and RFC 8448, and from handshakes of the standard librar
 
 import random
 import ssl
-from dataclasses import dataclass
 
 import numpy as np
 import pytest
@@ -20,6 +19,7 @@ from auditor.dissect.protocols import http, tls
 from auditor.dissect.protocols.http import HttpRequest, HttpResponse
 from auditor.dissect.protocols.tls import Certificate, ClientHello, EncryptedData, ServerHello
 from auditor.dissect.registry import Dissector
+from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError, TruncatedError
 from auditor.packets.batch import FIRST_FRAGMENT, PROTOCOL_ICMPV6, PROTOCOL_IGMP, SYN
 from tests.unit.dissect.packets import LAMP, PHONE, Connection, Packet, batch_of, datagram, dispatch
@@ -33,7 +33,7 @@ ANSWER = b'HTTP/1.1 200 OK\r\nContent-Type: application/json\r\nContent-Length: 
 GROUP = "239.255.0.1"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Word(Message):
     text: bytes
 
@@ -519,7 +519,7 @@ def test_datagrams_of_the_table_are_read():
     assert len(messages(dispatch(packets, Dispatcher(strict=True)))) == 3
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Line(Message):
     text: bytes
 
@@ -597,3 +597,20 @@ def test_what_follows_a_claimed_datagram_may_say_less():
     row = word(looks_like=lambda head: head[:2] == b"W ", continues=lambda head: head[:1] == b"W")
 
     assert [item.message.text for item in run(packets, None, (row,))] == [b"W one", b"WW"]
+
+
+def test_a_message_of_known_size_is_not_parsed_once_a_segment(monkeypatch):
+    """A body of a hundred segments: its head is looked at when it comes, and when all is there."""
+    calls = []
+    parse = http.parse_head
+    monkeypatch.setattr(http, "parse_head", lambda *given: calls.append(given) or parse(*given))
+    body = b'{"on":true,"text":"' + b"x" * 10_000 + b'"}'
+    answer = b"HTTP/1.1 200 OK\r\nContent-Type: application/json\r\nContent-Length: %d\r\n\r\n" % len(body)
+    connection = Connection().open().client(GET)
+    for start in range(0, len(answer + body), 100):
+        connection.server((answer + body)[start : start + 100])
+
+    request, response = messages(run(connection.client(GET).server(ANSWER).packets))[:2]
+
+    assert (type(request), response.body_keys, response.body_captured) == (HttpRequest, ("on", "text"), True)
+    assert len(calls) <= 6

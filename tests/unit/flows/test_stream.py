@@ -286,3 +286,31 @@ def test_bounds_hold_with_small_limits(monkeypatch):
 
     assert bytes(stream.available()) == b"5678"
     assert (stream.gap, stream.dropped_octets) == (1, 1)
+
+
+@given(
+    initial_numbers,
+    st.lists(st.tuples(st.binary(min_size=1, max_size=12), st.integers(0, 9)), max_size=8),
+    st.integers(-8, 8),
+    st.binary(max_size=12),
+)
+def test_what_passes_by_leaves_what_adding_and_skipping_leaves(initial, segments, shift, last):
+    """Segments in order whose reader takes all of each, or more: then one at any place near the reader."""
+    held, passed = ByteStream.anchored(initial), ByteStream.anchored(initial)
+    position = 0
+    for number, (octets, beyond) in enumerate(segments, 1):
+        sequence = (initial + position) % WRAP
+        assert passed.is_next(sequence) == held.is_next(sequence)
+        if not held.is_next(sequence):  # the reader is ahead of what came
+            break
+        held.add(sequence, octets, packet(number), number)
+        held.skip(len(octets) + beyond)
+        passed.pass_by(len(octets), len(octets) + beyond, (packet(number), number))
+        position += len(octets)
+    for stream in (held, passed):
+        stream.add((initial + position + shift) % WRAP, last, packet(99), 99)
+
+    for name in ("position", "gap", "waiting_octets", "held_octets", "conflicting_octets", "has_beginning"):
+        assert getattr(passed, name) == getattr(held, name), name
+    assert bytes(passed.available()) == bytes(held.available())
+    assert passed.packet_at(0) == held.packet_at(0)
