@@ -8,9 +8,7 @@ by the length of the recording.
 
 from __future__ import annotations
 
-import gc
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -26,6 +24,7 @@ from auditor.errors import CaptureError, JudgementError
 from auditor.flows.duplicates import DuplicateFilter
 from auditor.flows.flow import FlowKey, PacketReference
 from auditor.flows.table import FlowTable
+from auditor.garbage import rare_collections
 from auditor.home.loader import load_home
 from auditor.home.model import Home
 from auditor.inputs import STANDARD_INPUT, PathLike, count_octets, find_sources, part_readable
@@ -52,9 +51,6 @@ from auditor.ruleset.finding import Judgement
 from auditor.ruleset.loader import load_rules
 from auditor.ruleset.model import RuleSet
 
-COLLECTION_OBJECTS = 100_000
-"""Objects more than there were, before cycles are looked for: at some hundred octets each 10 MB."""
-
 Progress = Callable[[int, int | None], None]
 """Called with octets read so far and octets in all, None where that is unknown."""
 
@@ -80,7 +76,7 @@ def audit(
     """
     typed_home = _home(home)
     rule_set = load_rules([Path(folder) for folder in rules])
-    with _rare_collections():
+    with rare_collections():
         return _audit(paths, devices, typed_home, rule_set, reveal=reveal, strict=strict, progress=progress)
 
 
@@ -125,7 +121,7 @@ def plan(
     """
     typed_home = _home(home)
     rule_set = load_rules([Path(folder) for folder in rules])
-    with _rare_collections():
+    with rare_collections():
         run = _read(paths, devices=devices, home=typed_home, strict=strict, progress=progress)
         judgement = evaluate(run.inventory, rule_set, typed_home)
         proposal, refusal = None, None
@@ -179,7 +175,7 @@ def compare(
     """
     typed_home = _home(home)
     rule_set = load_rules([Path(folder) for folder in rules])
-    with _rare_collections():
+    with rare_collections():
         first = _read(before, devices=devices, home=typed_home, strict=strict, progress=progress)
         lights = tuple(device.device_id for device in first.inventory.devices if device.is_chosen)
         second = _read(after, devices=devices or lights, home=typed_home, strict=strict, progress=progress)
@@ -261,26 +257,6 @@ def read_messages(path: PathLike | Sequence[PathLike], *, strict: bool = False) 
     for batch in open_capture(path):
         yield from dispatcher.feed(batch, duplicates.mark(batch))
     yield from dispatcher.finish()
-
-
-@contextmanager
-def _rare_collections() -> Iterator[None]:
-    """
-    Let the collector of reference cycles run seldom.
-
-    What a run makes lives until its end and holds no cycles but those of
-    exceptions that were caught; looking through all of it each 700 objects took
-    a quarter of the time.  The interpreter's own setting comes back afterwards.
-    """
-    before = gc.get_threshold()
-    if not before[0]:  # the caller has put it out
-        yield
-        return
-    gc.set_threshold(max(before[0], COLLECTION_OBJECTS), *before[1:])
-    try:
-        yield
-    finally:
-        gc.set_threshold(*before)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
