@@ -21,6 +21,7 @@ from auditor.dissect.message import Envelope, Issue
 from auditor.errors import JudgementError
 from auditor.flows.duplicates import DuplicateFilter
 from auditor.flows.table import FlowTable
+from auditor.garbage import rare_collections
 from auditor.home.model import Home
 from auditor.inputs import STANDARD_INPUT, PathLike, find_sources
 from auditor.inventory.choose import check_chosen
@@ -40,7 +41,7 @@ from auditor.ruleset.evaluate import evaluate
 from auditor.ruleset.finding import Judgement
 from auditor.ruleset.loader import load_rules
 from auditor.ruleset.model import RuleSet
-from auditor.run import Progress, Run, rare_collections, read_run, report_run, shown_document, typed_home
+from auditor.run import Progress, Run, read_run, report_run, shown_document, typed_home
 
 
 def audit(

@@ -7,9 +7,7 @@ by the length of the recording.
 
 from __future__ import annotations
 
-import gc
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -40,31 +38,8 @@ from auditor.report.result import AuditReport
 from auditor.ruleset.finding import Judgement
 from auditor.version import VERSION
 
-COLLECTION_OBJECTS = 100_000
-"""Objects more than there were, before cycles are looked for: at some hundred octets each 10 MB."""
-
 Progress = Callable[[int, int | None], None]
 """Called with octets read so far and octets in all, None where that is unknown."""
-
-
-@contextmanager
-def rare_collections() -> Iterator[None]:
-    """
-    Let the collector of reference cycles run seldom.
-
-    What a run makes lives until its end and holds no cycles but those of
-    exceptions that were caught; looking through all of it each 700 objects took
-    a quarter of the time.  The interpreter's own setting comes back afterwards.
-    """
-    before = gc.get_threshold()
-    if not before[0]:  # the caller has put it out
-        yield
-        return
-    gc.set_threshold(max(before[0], COLLECTION_OBJECTS), *before[1:])
-    try:
-        yield
-    finally:
-        gc.set_threshold(*before)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,6 +12,7 @@ import math
 import shutil
 import sys
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 from tests.benchmarks.measure import best_of, make_recording_apart
@@ -25,17 +26,19 @@ MAX_DOUBLING = 2.1
 """Greatest factor of time for twice the packets."""
 
 
-def table(folder: Path, up_to: int, rounds: int) -> str:
-    """A row for each length and stage; the factor is that of one doubling, by wall clock."""
-    lines = [
-        "| | packets | seconds | processor seconds | for each doubling | peak MiB |",
-        "|---|---|---|---|---|---|",
-    ]
+def lines(folder: Path, up_to: int, rounds: int) -> Iterator[str]:
+    """
+    A row for each length and stage, as soon as it is measured.
+
+    The factor is that of one doubling, by wall clock.
+    """
+    yield "| | packets | seconds | processor seconds | for each doubling | peak MiB |"
+    yield "|---|---|---|---|---|---|"
     before: dict[str, tuple[int, float]] = {}
     for packets in (step for step in STEPS if step <= up_to):
         if shutil.disk_usage(folder).free < packets * OCTETS_PER_PACKET + SPARE_OCTETS:
-            lines.append(f"\nNot measured from {packets:,} packets on: no room in {folder}.")
-            break
+            yield f"\nNot measured from {packets:,} packets on: no room in {folder}."
+            return
         path = folder / f"growth-{packets}.pcap"
         try:
             make_recording_apart(packets, packets // PACKETS_PER_FLOW, path)
@@ -50,15 +53,15 @@ def table(folder: Path, up_to: int, rounds: int) -> str:
                 per_doubling = (figures["seconds"] / seconds) ** (1 / doublings)
                 factor = f"{per_doubling:.2f}, {'met' if per_doubling <= MAX_DOUBLING else 'missed'}"
             before[name] = (packets, figures["seconds"])
-            lines.append(
+            yield (
                 f"| {name} | {packets:,} | {figures['seconds']:.2f} | {figures['processor_seconds']:.2f} "
                 f"| {factor} | {figures['peak_mebibytes']:.0f} |"
             )
-    return "\n".join(lines)
 
 
 if __name__ == "__main__":
     arguments = sys.argv[1:]
     with tempfile.TemporaryDirectory(dir=arguments[2] if len(arguments) > 2 else None) as made:
         up_to = int(arguments[0]) if arguments else STEPS[-1]
-        print(table(Path(made), up_to, int(arguments[1]) if len(arguments) > 1 else 1))
+        for line in lines(Path(made), up_to, int(arguments[1]) if len(arguments) > 1 else 1):
+            print(line, flush=True)

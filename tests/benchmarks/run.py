@@ -89,7 +89,9 @@ def main() -> None:
         if options.all:
             print(f"\n{compressed.table(path, options.packets, options.rounds)}", flush=True)
             print(f"\n{startup.table(Path(temporary), options.rounds)}", flush=True)
-            print(f"\n{growth.table(Path(temporary), options.up_to, options.rounds)}")
+            print()
+            for line in growth.lines(Path(temporary), options.up_to, options.rounds):
+                print(line, flush=True)
 
 
 if __name__ == "__main__":
