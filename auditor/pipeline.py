@@ -31,7 +31,7 @@ from auditor.home.model import Home
 from auditor.inputs import STANDARD_INPUT, PathLike, count_octets, find_sources, part_readable
 from auditor.inventory.build import InventoryBuilder
 from auditor.inventory.choose import check_chosen
-from auditor.inventory.model import CouldNotSee, Device, Inventory
+from auditor.inventory.model import Device, Inventory
 from auditor.isolation.files import render_files
 from auditor.isolation.plan import Proposal, Router, propose
 from auditor.packets.batch import PacketBatch
@@ -41,6 +41,8 @@ from auditor.redaction.redact import redact
 from auditor.report.comparison import build_comparison, tell_comparison
 from auditor.report.document import EMPTY_JUDGEMENT, NOTHING_JUDGED, build_document
 from auditor.report.evidence import HeaderKeeper, PacketHeader
+from auditor.report.moments import build_moments
+from auditor.report.not_judged import not_judged_entry, unreadable_entry
 from auditor.report.outline import Outline
 from auditor.report.plan import build_plan, tell_plan
 from auditor.report.result import AuditReport as AuditReport
@@ -100,8 +102,11 @@ def _audit(
         proposal = _propose(run, judgement, typed_home, None)
     except JudgementError:  # where nothing can be judged the report says so by itself
         proposal = None
-    report = _report(run, judgement, typed_home, reveal=reveal, tell=tell_audit, proposal=proposal)
-    return replace(report, document={**report.document, "plan": None})  # two lines of it are told, no more
+    report = _report(
+        run, judgement, typed_home, reveal=reveal, tell=tell_audit, proposal=proposal, moments=True
+    )
+    told = report.document["plan"]  # the JSON of an audit leaves it to the command that asks for it
+    return replace(report, document={**report.document, "plan": None}, plan=told)
 
 
 def plan(
@@ -140,7 +145,11 @@ def plan(
         files["steps.md"] = report.to_markdown()
         files |= render_files(proposal)
     return PlanReport(
-        document=report.document, outline=report.outline, not_judged=report.not_judged, files=files
+        document=report.document,
+        outline=report.outline,
+        not_judged=report.not_judged,
+        form="plan",
+        files=files,
     )
 
 
@@ -207,7 +216,9 @@ def compare(
         comparison=build_comparison(comparison, first.inventory, inventory),
         also_private=gone,
     )
-    return CompareReport(document=report.document, outline=report.outline, not_judged=report.not_judged)
+    return CompareReport(
+        document=report.document, outline=report.outline, not_judged=report.not_judged, form="compare"
+    )
 
 
 def check(
@@ -222,7 +233,8 @@ def check(
     """Tell what recordings can and cannot show, without running a rule; errors as for ``audit``."""
     typed_home = _home(home)
     run = _read(paths, devices=devices, home=typed_home, strict=strict, progress=progress)
-    return _report(run, EMPTY_JUDGEMENT, typed_home, reveal=reveal, tell=tell_check)
+    report = _report(run, EMPTY_JUDGEMENT, typed_home, reveal=reveal, tell=tell_check)
+    return replace(report, form="check")
 
 
 def open_capture(path: PathLike | Sequence[PathLike]) -> Iterator[PacketBatch]:
@@ -338,10 +350,11 @@ def _report(
     refusal: str | None = None,
     comparison: dict[str, Any] | None = None,
     also_private: tuple[Device, ...] = (),
+    moments: bool = False,
 ) -> AuditReport:
-    """``also_private``: devices of another recording whose names must not show either."""
+    """``also_private``: devices of another recording, whose names must not show either."""
     inventory = run.inventory
-    own = [_unreadable_entry(error) for error in run.unreadable]
+    own = [unreadable_entry(error) for error in run.unreadable]
     not_judged = "; ".join(str(error) for error in run.unreadable) or None
     if refusal is None:
         try:
@@ -349,7 +362,7 @@ def _report(
         except JudgementError as error:
             refusal = str(error)
     if refusal is not None:
-        own.insert(0, _not_judged_entry(inventory, refusal))
+        own.insert(0, not_judged_entry(inventory, refusal))
     document = build_document(
         inventory,
         judgement,
@@ -364,31 +377,14 @@ def _report(
     digests = [summary.facts.sha256 for summary in inventory.captures]
     key = derive_key(home.pseudonym_key, digests)
     known = replace(inventory, devices=(*inventory.devices, *also_private)) if also_private else inventory
-    shown = redact(document, known, key=key, reveal=reveal, asked_for=run.asked_for)
+    if moments:
+        document["moments"] = build_moments(inventory, run.flows, home)
+    shown = dict(redact(document, known, key=key, reveal=reveal, asked_for=run.asked_for))
+    told = shown.pop("moments", None)
     for entry in shown["coverage"]["could_not_see"]:
         if entry["question"] == NOTHING_JUDGED:  # the redacted wording: it may name what was asked for
             not_judged = entry["reason"] if not_judged is None else f"{entry['reason']}; {not_judged}"
-    return AuditReport(document=shown, outline=tell(shown), not_judged=not_judged)
-
-
-def _not_judged_entry(inventory: Inventory, reason: str) -> CouldNotSee:
-    unicast = inventory.coverage.missing.get("unicast-with-device")
-    record_next = (
-        unicast.record_next
-        if unicast is not None
-        else "record where the device's traffic passes, while it joins the network and is used"
-    )
-    reason = reason.removesuffix(f"; {record_next}")  # said in the field beside it
-    return CouldNotSee(question=NOTHING_JUDGED, reason=reason, record_next=record_next)
-
-
-def _unreadable_entry(error: CaptureError) -> CouldNotSee:
-    name = Path(error.name).name or error.name
-    return CouldNotSee(
-        question=f"What is in {name}?",
-        reason=f"it could not be read: {error.problem}",
-        record_next="record again, or copy the file again from where it was recorded",
-    )
+    return AuditReport(document=shown, outline=tell(shown), not_judged=not_judged, moments=told)
 
 
 def _home(home: Home | PathLike | None) -> Home:

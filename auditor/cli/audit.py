@@ -67,6 +67,8 @@ def run_and_print(
             text = report.to_json()
         case OutputFormat.MARKDOWN:
             text = report.to_markdown()
+        case OutputFormat.HTML:
+            text = report.to_html()
         case OutputFormat.TEXT:
             text = report.to_text(colour=output is None and is_colourful(sys.stdout))
     if output is None:

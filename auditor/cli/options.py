@@ -15,6 +15,7 @@ class OutputFormat(StrEnum):
     TEXT = "text"
     JSON = "json"
     MARKDOWN = "markdown"
+    HTML = "html"
 
 
 class AlarmFrom(StrEnum):

@@ -32,6 +32,7 @@ from auditor.addresses import (
 from auditor.home.model import ROLES
 from auditor.inventory.model import Device, Inventory
 from auditor.redaction.comparison import redact_comparison
+from auditor.redaction.moments import redact_moments
 from auditor.redaction.plan import planned_addresses, redact_plan
 from auditor.redaction.pseudonym import assign_pseudonyms
 
@@ -213,6 +214,8 @@ class _Gate:
             shown["comparison"] = redact_comparison(
                 document["comparison"], text=self.text, identifier=self.identifier
             )
+        if document.get("moments") is not None:
+            shown["moments"] = redact_moments(document["moments"], text=self.text, identifier=self.identifier)
         shown["issues"] += [
             {"where": WITHHELD, "problem": what, "count": count} for what, count in self._withheld.items()
         ]

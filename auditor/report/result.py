@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from auditor.report.json import render_json
 from auditor.report.markdown import render_markdown
 from auditor.report.outline import Outline
 from auditor.report.text import render_text
 from auditor.report.verdict import findings_from
+
+Form = Literal["audit", "check", "plan", "compare"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,6 +25,13 @@ class AuditReport:
     """The same content in the order of a printed report."""
     not_judged: str | None
     """Why nothing could be judged, or an input could not be read; None where all could."""
+    form: Form = "audit"
+    """Which command it is the answer of."""
+    plan: dict[str, Any] | None = None
+    """The redacted proposal of an audit, which its JSON document leaves out and the HTML report tells."""
+
+    moments: dict[str, Any] | None = None
+    """Times of contacts and actions for the pictures, redacted (``report.moments``); no part of the JSON."""
 
     def to_json(self) -> str:
         """JSON text of the document."""
@@ -35,6 +44,19 @@ class AuditReport:
     def to_markdown(self) -> str:
         """CommonMark with tables."""
         return render_markdown(self.outline)
+
+    def to_html(self) -> str:
+        """One self-contained file."""
+        from auditor.report.html import pages  # what draws is loaded where something is drawn
+
+        match self.form:
+            case "check":
+                return pages.render_check(self.document, self.outline)
+            case "plan":
+                return pages.render_plan(self.document, self.outline)
+            case "compare":
+                return pages.render_comparison(self.document, self.outline)
+        return pages.render_audit(self.document, plan=self.plan, moments=self.moments)
 
     def findings_from(self, severity: str) -> list[dict[str, Any]]:
         """Findings that count, at or above a severity word; ``never`` gives none."""

@@ -43,27 +43,27 @@ def tell_audit(document: Document) -> Outline:
     """Outline of ``audit``."""
     return [
         Heading(1, "Lighting network report"),
-        *_privacy(document),
-        *_verdict(document),
-        *_coverage(document),
+        *privacy_note(document),
+        *verdict_section(document),
+        *coverage_section(document),
         *traffic.devices_section(document),
         *_findings(document),
-        *_accepted(document),
-        *_open_questions(document),
+        *accepted_section(document),
+        *open_questions_section(document),
         *traffic.remote_section(document),
         *traffic.local_section(document),
         *traffic.services_section(document),
         *traffic.controls_section(document),
-        *_limits(document),
-        *_next_check(document),
+        *limits_section(document),
+        *next_check_section(document),
         *plan_summary(document),
-        *_cautions(),
+        *cautions_section(),
     ]
 
 
 def tell_check(document: Document) -> Outline:
     """Outline of ``check``: what the recording is good for, and the one thing to redo; no rules were run."""
-    blocks: Outline = [Heading(1, "What this recording can tell"), *_privacy(document)]
+    blocks: Outline = [Heading(1, "What this recording can tell"), *privacy_note(document)]
     missing = document["coverage"]["could_not_see"]
     entry = nothing_judged(document)
     if entry is not None:
@@ -77,14 +77,15 @@ def tell_check(document: Document) -> Outline:
         blocks.append(Paragraph(f"The one thing to do next time: {first['record_next']}"))
     return [
         *blocks,
-        *_coverage(document),
+        *coverage_section(document),
         *traffic.devices_section(document),
-        *_limits(document),
-        *_cautions(),
+        *limits_section(document),
+        *cautions_section(),
     ]
 
 
-def _privacy(document: Document) -> Outline:
+def privacy_note(document: Document) -> Outline:
+    """What is hidden, or that nothing is."""
     redaction = document["redaction"]
     if redaction["revealed"]:
         return [Paragraph("This report contains private data: nobody's names and addresses are hidden.")]
@@ -97,7 +98,8 @@ def _privacy(document: Document) -> Outline:
     return [Paragraph(f"{text} Counted and not shown: {withheld}." if withheld else text)]
 
 
-def _verdict(document: Document) -> Outline:
+def verdict_section(document: Document) -> Outline:
+    """The answer in one sentence, the first thing to do, and what limits both."""
     verdict = reach_verdict(document)
     blocks: Outline = [
         Heading(2, "Verdict"),
@@ -111,7 +113,8 @@ def _verdict(document: Document) -> Outline:
     return blocks
 
 
-def _coverage(document: Document) -> Outline:
+def coverage_section(document: Document) -> Outline:
+    """Where, how long and what was recorded, and the grid."""
     coverage = document["coverage"]
     pairs = [
         ("Recorded", wording.say(wording.VANTAGES, coverage["vantage"])),
@@ -157,7 +160,7 @@ def _finding(place: int, one: Document, name: Callable[[str], str]) -> Outline:
         ("Seen", one["summary"]),
         ("Where", _evidence(one["evidence"])),
         ("Why here", one["rationale"]),
-        ("How sure", _sure(one["confidence"])),
+        ("How sure", sureness(one["confidence"])),
     ]
     for step in one["remediation"]:
         pairs += [
@@ -166,7 +169,7 @@ def _finding(place: int, one: Document, name: Callable[[str], str]) -> Outline:
             ("Test", step["test"]),
             ("Undo", step["undo"]),
         ]
-    references = [_reference(reference) for reference in one["references"]]
+    references = [reference_words(reference) for reference in one["references"]]
     if references:
         pairs.append(("Leans on", "; ".join(references)))
     pairs.append(("Identifier", one["finding_id"]))
@@ -174,7 +177,8 @@ def _finding(place: int, one: Document, name: Callable[[str], str]) -> Outline:
     return [Heading(3, title), Fields(tuple((label, text) for label, text in pairs if text))]
 
 
-def _sure(confidence: str) -> str:
+def sureness(confidence: str) -> str:
+    """Whether it was seen or inferred."""
     if confidence == "seen":
         return "seen in the recording itself"
     return "inferred: part of it was not in the recording"
@@ -191,12 +195,14 @@ def _evidence(evidence: list[Document]) -> str:
     return "; ".join(parts)
 
 
-def _reference(reference: Document) -> str:
+def reference_words(reference: Document) -> str:
+    """Standard, clause and strength."""
     strength = f" ({reference['strength']})" if reference["strength"] else ""
     return f"{reference['standard']} {reference['clause']}{strength}"
 
 
-def _accepted(document: Document) -> Outline:
+def accepted_section(document: Document) -> Outline:
+    """What the household accepted; nothing where there is none."""
     if not document["accepted"]:
         return []
     name = traffic.names_of(document)
@@ -211,7 +217,7 @@ def _accepted(document: Document) -> Outline:
     return [Heading(2, f"Accepted by the household ({len(texts)})"), Items(traffic.shown(texts))]
 
 
-def _open_questions(document: Document) -> Outline:
+def open_questions_section(document: Document) -> Outline:
     """Undetermined outcomes, those with one remedy together."""
     name = traffic.names_of(document)
     groups: dict[tuple[str, str, str], list[str]] = defaultdict(list)
@@ -234,7 +240,8 @@ def _open_questions(document: Document) -> Outline:
     ]
 
 
-def _limits(document: Document) -> Outline:
+def limits_section(document: Document) -> Outline:
+    """What could not be seen or read, and what each answer is limited to."""
     blocks: Outline = [Heading(2, "What could not be seen, and what to record next")]
     entries = document["coverage"]["could_not_see"]
     if entries:
@@ -255,7 +262,7 @@ def _limits(document: Document) -> Outline:
     return blocks
 
 
-def _next_check(document: Document) -> Outline:
+def next_check_section(document: Document) -> Outline:
     """Counted from the recording, never from today: the same input gives the same report."""
     last = max((capture["last_seen"] or "" for capture in document["captures"]), default="")
     text = "Record again after an update, a new device or a change of the network"
@@ -266,5 +273,6 @@ def _next_check(document: Document) -> Outline:
     return [Heading(2, "Next check"), Paragraph(f"{text}, and not later than {day.isoformat()}.")]
 
 
-def _cautions() -> Outline:
+def cautions_section() -> Outline:
+    """What holds for every report."""
     return [Heading(2, "Cautions"), Items(CAUTIONS)]

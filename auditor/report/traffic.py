@@ -43,14 +43,15 @@ def devices_section(document: Document) -> Outline:
     if not chosen:
         blocks.append(Paragraph("None. No device could be judged."))
     for device in chosen:
-        blocks += [Heading(3, name(device["device_id"])), Fields(tuple(_about(device)))]
+        blocks += [Heading(3, name(device["device_id"])), Fields(tuple(about_device(device)))]
     if others:
         blocks.append(Heading(2, "Other devices in the recording"))
-        blocks.append(Items(shown([_other(device, name) for device in others])))
+        blocks.append(Items(shown([other_device(device, name) for device in others])))
     return blocks
 
 
-def _about(device: Document) -> Iterable[tuple[str, str]]:
+def about_device(device: Document) -> Iterable[tuple[str, str]]:
+    """What is known of a judged device, label by label."""
     yield "Identifier", device["device_id"]
     yield "Link address", ", ".join(device["link_addresses"]) or "not seen"
     yield "Addresses", ", ".join(device["addresses"]) or "not seen"
@@ -74,7 +75,8 @@ def _confidence(lighting: Document) -> str:
     return f"{lighting['confidence']} (candidate {lighting['rank']})"
 
 
-def _other(device: Document, name: Callable[[str], str]) -> str:
+def other_device(device: Document, name: Callable[[str], str]) -> str:
+    """One line on a device that is not judged."""
     called = name(device["device_id"])
     parts = [", ".join(device["roles"]) or "unknown role"]
     if device["lighting"]["rank"]:
@@ -87,9 +89,13 @@ def _other(device: Document, name: Callable[[str], str]) -> str:
 
 def remote_section(document: Document) -> Outline:
     """Whom the devices contact outside, and who outside contacted them."""
+    return _section("Contacts outside the home", remote_texts(document))
+
+
+def remote_texts(document: Document) -> list[str]:
+    """A sentence for each contact outside; who and whom stand before the first semicolon."""
     name = names_of(document)
-    texts = [_remote(row, name) for row in document["remote_contacts"]]
-    return _section("Contacts outside the home", texts)
+    return [_remote(row, name) for row in document["remote_contacts"]]
 
 
 def _remote(row: Document, name: Callable[[str], str]) -> str:
@@ -97,7 +103,7 @@ def _remote(row: Document, name: Callable[[str], str]) -> str:
     far = row["name"] or "an address without a known name"
     if row["name"] and row["name_is_outer"]:
         far += " (the visible name; it may be the provider's public one)"
-    where = f"{far}, {row['address']}, {_port(row)}"
+    where = f"{far}, {row['address']}, {port_words(row)}"
     me = name(row["device_id"])
     if row["initiator"] == "remote":
         lead = f"{where} {'reached' if answered else 'tried to reach'} {me}"
@@ -120,8 +126,13 @@ def _remote(row: Document, name: Callable[[str], str]) -> str:
 
 def local_section(document: Document) -> Outline:
     """Who talked to whom inside the home."""
+    return _section("Contacts inside the home", local_texts(document))
+
+
+def local_texts(document: Document) -> list[str]:
+    """A sentence for each contact at home; who and whom stand before the first semicolon."""
     name = names_of(document)
-    return _section("Contacts inside the home", [_local(row, name) for row in document["local_contacts"]])
+    return [_local(row, name) for row in document["local_contacts"]]
 
 
 def _local(row: Document, name: Callable[[str], str]) -> str:
@@ -135,7 +146,7 @@ def _local(row: Document, name: Callable[[str], str]) -> str:
     }
     return wording.joined(
         [
-            f"{name(row['device_id'])} {whom}, {_port(row)} ({row['family']})",
+            f"{name(row['device_id'])} {whom}, {port_words(row)} ({row['family']})",
             f"{wording.plural(row['flows'], 'flow')}"
             + ("" if group else f" ({wording.outcomes(row['outcomes'])})"),
             wording.period(row["period"]),
@@ -156,7 +167,7 @@ def _service(row: Document, name: Callable[[str], str]) -> str:
     announced_only = "announced; nobody contacted it in this recording, so whether it is open was not seen"
     return wording.joined(
         [
-            f"{name(row['device_id'])}: {_port(row)} ({row['family']})",
+            f"{name(row['device_id'])}: {port_words(row)} ({row['family']})",
             announced_only if row["state"] == "announced" else row["state"],
             readable if row["state"] == "answered" else "",
             f"reached from {places}" if places else "",
@@ -167,8 +178,13 @@ def _service(row: Document, name: Callable[[str], str]) -> str:
 
 def controls_section(document: Document) -> Outline:
     """Who read, changed, configured or re-programmed a device."""
+    return _section("Control", control_texts(document))
+
+
+def control_texts(document: Document) -> list[str]:
+    """A sentence for each kind of request; who did it to whom stands before the first semicolon."""
     name = names_of(document)
-    return _section("Control", [_control(row, name) for row in document["controls"]])
+    return [_control(row, name) for row in document["controls"]]
 
 
 def _control(row: Document, name: Callable[[str], str]) -> str:
@@ -211,7 +227,8 @@ def shown(texts: list[str]) -> tuple[str, ...]:
     return (*texts[:MAX_SHOWN_ROWS], f"and {left} more; --format json lists them all")
 
 
-def _port(row: Document) -> str:
+def port_words(row: Document) -> str:
+    """``tcp port 80 http``."""
     protocol = f" {row['application_protocol']}" if row["application_protocol"] else ""
     if row["transport"] in {"tcp", "udp"}:
         return f"{row['transport']} port {row['port']}{protocol}"
