@@ -12,6 +12,7 @@ import gc
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -38,6 +39,7 @@ from auditor.packets.batch import PacketBatch
 from auditor.packets.decode import decode_batch
 from auditor.redaction.pseudonym import derive_key
 from auditor.redaction.redact import redact
+from auditor.report.brief import tell_brief
 from auditor.report.comparison import build_comparison, tell_comparison
 from auditor.report.document import EMPTY_JUDGEMENT, NOTHING_JUDGED, build_document
 from auditor.report.evidence import HeaderKeeper, PacketHeader
@@ -102,11 +104,12 @@ def _audit(
         proposal = _propose(run, judgement, typed_home, None)
     except JudgementError:  # where nothing can be judged the report says so by itself
         proposal = None
-    report = _report(
-        run, judgement, typed_home, reveal=reveal, tell=tell_audit, proposal=proposal, moments=True
-    )
+    titles = {rule.rule_id: rule.title for rule in rule_set.rules}
+    tell = partial(tell_audit, titles=titles)
+    report = _report(run, judgement, typed_home, reveal=reveal, tell=tell, proposal=proposal, moments=True)
     told = report.document["plan"]  # the JSON of an audit leaves it to the command that asks for it
-    return replace(report, document={**report.document, "plan": None}, plan=told)
+    brief = tell_brief(report.document, titles)
+    return replace(report, document={**report.document, "plan": None}, plan=told, brief=brief)
 
 
 def plan(

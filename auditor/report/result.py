@@ -9,7 +9,7 @@ from typing import Any, Literal
 from auditor.report.json import render_json
 from auditor.report.markdown import render_markdown
 from auditor.report.outline import Outline
-from auditor.report.text import render_text
+from auditor.report.text import COLUMNS, render_text
 from auditor.report.verdict import findings_from
 
 Form = Literal["audit", "check", "plan", "compare"]
@@ -33,13 +33,17 @@ class AuditReport:
     moments: dict[str, Any] | None = None
     """Times of contacts and actions for the pictures, redacted (``report.moments``); no part of the JSON."""
 
+    brief: Outline | None = None
+    """What a terminal shows first; None where the command has one length only."""
+
     def to_json(self) -> str:
         """JSON text of the document."""
         return render_json(self.document)
 
-    def to_text(self, *, colour: bool = False) -> str:
-        """Plain text, eighty columns."""
-        return render_text(self.outline, colour=colour)
+    def to_text(self, *, colour: bool = False, columns: int = COLUMNS, brief: bool = False) -> str:
+        """Plain text; ``brief``: verdict, coverage and a screen of findings, where the command has that."""
+        outline = self.brief if brief and self.brief is not None else self.outline
+        return render_text(outline, columns=columns, colour=colour)
 
     def to_markdown(self) -> str:
         """CommonMark with tables."""
