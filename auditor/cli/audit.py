@@ -45,7 +45,7 @@ def audit(
             progress=progress,
         )
 
-    inputs = [*captures, *([home] if home else [])]
+    inputs: list[str | Path] = [*captures, *([home] if home else [])]
     report = run_and_print(run, inputs, output_format, output, quiet=quiet, brief=not all_of_it)
     if report.findings_from(alarm_from):
         return ExitStatus.FINDINGS

@@ -42,7 +42,7 @@ def is_colourful(stream: TextIO) -> bool:
 
 def columns_of(stream: TextIO | None) -> int:
     """
-    Columns to write for: those of a terminal, eighty for pipes and files, whose octets must not depend on one.
+    Columns to write for: those of a terminal; eighty for pipes and files, which must not depend on one.
 
     ``COLUMNS`` wins over what the terminal says of itself (POSIX.1-2017 section 8.3).
     """
@@ -61,11 +61,16 @@ def print_result(text: str) -> None:
     try:
         _write_octets(sys.stdout, encode_for(text, sys.stdout.encoding))
     except BrokenPipeError:
-        # Python flushes standard output again at its end and would complain then.
-        with contextlib.suppress(OSError, ValueError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()
     except OSError as error:
+        _drop_output()
         raise OutputError(f"standard output: {error.strerror or error}") from error
+
+
+def _drop_output() -> None:
+    """Keep Python from flushing standard output again at its end: that would make the status 120."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _write_octets(stream: TextIO, octets: bytes) -> None:

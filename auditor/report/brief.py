@@ -22,9 +22,9 @@ Alike = tuple[Document, int]
 """The first of the findings of one rule on one device, and how many there are."""
 
 MAX_SCREEN_LINES = 24
-"""Of the findings together, at eighty columns: the size of a terminal that nobody enlarged (common practice)."""
+"""Of the findings together, at eighty columns: a terminal that nobody enlarged (common practice)."""
 MAX_SCREEN_FINDINGS = 9
-"""Entries that a screen can hold at two lines each, with its heading and its end; their numbers have one digit."""
+"""Entries that a screen can hold at two lines each, beside its heading and its end."""
 MAX_TITLE_CHARACTERS = 120
 """Of a rule's title: two lines; titles of the bundled rules have under ninety."""
 MAX_WHERE_CHARACTERS = 180

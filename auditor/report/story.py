@@ -40,7 +40,7 @@ CAUTIONS = (
 
 
 def tell_audit(document: Document, titles: Mapping[str, str] | None = None) -> Outline:
-    """Outline of ``audit``; ``titles`` are those of the rules, by id, which stand for themselves without one."""
+    """Outline of ``audit``; ``titles`` are those of the rules, by id; a rule without one keeps its id."""
     return [
         Heading(1, "Lighting network report"),
         *privacy_note(document),
