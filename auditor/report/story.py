@@ -14,8 +14,10 @@ from typing import Any
 
 from auditor.redaction.redact import WITHHELD
 from auditor.report import traffic, wording
+from auditor.report.catalogue import load_catalogue
 from auditor.report.grid import coverage_grid
 from auditor.report.outline import Fields, Heading, Items, Outline, Paragraph, Table
+from auditor.report.pictures.contacts_text import contacts_rows
 from auditor.report.plan import plan_summary
 from auditor.report.verdict import Urgency, nothing_judged, reach_verdict
 
@@ -46,6 +48,7 @@ def tell_audit(document: Document, titles: Mapping[str, str] | None = None) -> O
         *privacy_note(document),
         *verdict_section(document),
         *coverage_section(document),
+        *contacts_section(document),
         *traffic.devices_section(document),
         *_findings(document, titles or {}),
         *accepted_section(document),
@@ -136,6 +139,15 @@ def coverage_section(document: Document) -> Outline:
         Paragraph(
             "'Not seen' and 'not tried' hold for this place and these minutes only; they prove no absence."
         ),
+    ]
+
+
+def contacts_section(document: Document) -> Outline:
+    """The picture of who talks to whom, as far as letters draw it."""
+    rows = contacts_rows(document, load_catalogue())
+    return [
+        Heading(2, "Who talks to whom"),
+        Table(("Where", "From > to", "Whom, how often, and whether it can be read"), tuple(rows)),
     ]
 
 

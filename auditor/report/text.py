@@ -11,11 +11,9 @@ from auditor.report.outline import Fields, Heading, Items, Outline, Paragraph, T
 COLUMNS = 80
 LABEL_COLUMNS = 13
 MIN_COLUMNS = 20
-"""Narrower text would only be a column of syllables."""
+"""Narrower text would only be a column of syllables; a table that leaves less is told row by row."""
 MIN_FIELD_COLUMNS = 60
 """With fewer columns a label stands above its text: beside it, ids of rules would be broken."""
-MIN_TABLE_COLUMNS = 16
-"""Left for the last cell of a row; with less each row is told one cell below the other."""
 
 _BOLD, _RED, _YELLOW, _RESET = "\x1b[1m", "\x1b[1;31m", "\x1b[1;33m", "\x1b[0m"
 _PAINTED = {
@@ -100,7 +98,7 @@ def _table(block: Table, columns: int) -> list[str]:
     rows = [block.headers, *(tuple(harmless_cell(cell) for cell in row) for row in block.rows)]
     widths = [max(text_width(row[place]) for row in rows) for place in range(len(block.headers) - 1)]
     left = columns - sum(widths) - 2 * len(widths) - 2
-    if left < MIN_TABLE_COLUMNS:
+    if left < MIN_COLUMNS:
         return _stacked(rows, columns)
     lines: list[str] = []
     for number, row in enumerate(rows):

@@ -101,14 +101,14 @@ def count_pages(pdf: bytes) -> int:
     return len(re.findall(rb"/Type\s*/Page\b", pdf))
 
 
-def check_html(html: str) -> list[str]:
-    """Errors and warnings of the Nu HTML checker."""
+def check_html(*pages: str) -> list[str]:
+    """Errors and warnings of the Nu HTML checker, for all pages in one run."""
     jar = HERE / "node_modules" / "vnu-jar" / "build" / "dist" / "vnu.jar"
-    done = subprocess.run(
-        ["java", "-jar", str(jar), "--format", "json", "--exit-zero-always", "-"],
-        input=html.encode(),
-        capture_output=True,
-        timeout=120,
-    )
+    with tempfile.TemporaryDirectory() as folder:
+        files = [Path(folder) / f"page-{place}.html" for place in range(len(pages))]
+        for file, html in zip(files, pages, strict=True):
+            file.write_text(html, encoding="utf-8", newline="")
+        command = ["java", "-jar", str(jar), "--format", "json", "--exit-zero-always", *map(str, files)]
+        done = subprocess.run(command, capture_output=True, timeout=240)
     messages = json.loads(done.stderr)["messages"]
-    return [f"{one.get('lastLine')}: {one['message']}" for one in messages]
+    return [f"{Path(one['url']).name}:{one.get('lastLine')}: {one['message']}" for one in messages]

@@ -5,7 +5,7 @@ import pytest
 
 from tests.browser.browser import HERE, Browser
 
-PROGRAMS = ("node", "java")
+PROGRAMS = ("node", "java", "pdftotext")
 CHROMIUM = ("chromium", "chromium-browser")
 
 

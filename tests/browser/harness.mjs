@@ -75,7 +75,8 @@ const operations = {
       await page.keyboard.press(key);
       reached.push(await page.evaluate(() => {
         const one = document.activeElement;
-        return { tag: one.tagName, text: (one.textContent ?? "").trim().slice(0, 80), url: location.hash };
+        return { tag: one.tagName, text: (one.textContent ?? "").trim().slice(0, 80), url: location.hash,
+          open: one.parentElement?.open ?? null };
       }));
     }
     return { reached };

@@ -12,6 +12,7 @@ from auditor.report.pictures.contacts_drawing import draw_contacts
 from auditor.report.pictures.drawing import TYPE_SIZE
 from auditor.report.pictures.measure import text_width
 from tests.browser.drawn import documents, hostile_document
+from tests.household.pictures import PICTURES
 
 WORDS = load_catalogue()
 WIDTHS = (72, 86, 170)
@@ -36,15 +37,23 @@ def page(*svgs: str) -> str:
 
 
 @pytest.mark.parametrize("width_mm", WIDTHS)
-@pytest.mark.parametrize("name", documents())
-def test_no_text_leaves_a_picture_and_none_is_small(browser, name, width_mm):
-    svg = draw_contacts(documents()[name](), WORDS, width_mm=width_mm).svg
-    seen = browser.evaluate(page(svg), BOXES)
-    assert seen["value"] == [[]]
+def test_no_text_leaves_a_picture_and_none_is_small(browser, width_mm):
+    """All pictures of one width in one page; 11 pt as the browser lays them out."""
+    svgs = [draw_contacts(load(), WORDS, width_mm=width_mm).svg for load in documents().values()]
+    svgs += [draw(width_mm).svg for draw in PICTURES.values()]
+    seen = browser.evaluate(page(*svgs), BOXES)
+    assert seen["value"] == [[]] * len(svgs)
     assert seen["requests"] == []
-    sizes = browser.evaluate(page(svg), SIZES)["value"]
-    assert sizes
+    sizes = browser.evaluate(page(*svgs), SIZES)["value"]
+    assert len(sizes) > 100
     assert min(sizes) >= 10.99
+
+
+@pytest.mark.parametrize("name", ["contacts", "coverage", "wall", "timeline"])
+def test_a_picture_on_grey_paper_looks_as_it_did(browser, name):
+    """At 72 mm, the narrowest that the page for the household uses."""
+    seen = browser.look(page(PICTURES[name](72).svg), width=300, height=400, grey=True)
+    browser.same_as_golden(f"picture-{name}-grey", seen["png"])
 
 
 def test_hostile_names_stay_text_inside_the_picture(browser):

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from auditor.report.html.element import Child, Html, join, tag
-from auditor.report.html.style import style_sheet
+from auditor.report.html.style import sheet_mark, style_sheet
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 """Content Security Policy Level 3: the file may show itself and nothing else, whatever a name smuggles in."""
@@ -38,7 +38,6 @@ def page(title: str, sections: Sequence[Section], *, lead: Child, private: bool,
     body = join(
         [
             tag("a", "To the report", class_="skip", href="#report"),
-            tag("p", PRIVATE, class_="mark", aria_hidden="true") if private else None,
             tag(
                 "header",
                 tag("h1", title),
@@ -64,7 +63,7 @@ def page(title: str, sections: Sequence[Section], *, lead: Child, private: bool,
         tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
         tag("meta", name="referrer", content="no-referrer"),
         tag("title", f"{title} ({PRIVATE.lower()})" if private else title),
-        Html(f"<style>{style_sheet()}</style>"),
+        Html(f"<style>{style_sheet()}{sheet_mark(PRIVATE) if private else ''}</style>"),
     )
     return Html(f"<!DOCTYPE html>\n{tag('html', head, tag('body', body), lang='en')}\n")
 

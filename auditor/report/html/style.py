@@ -25,9 +25,16 @@ PALETTES: dict[str, dict[str, str]] = {
 }
 """By name: paper behind all, ink of letters, quiet for remarks, band behind rows, line of frames, link."""
 
+FACES = "'DejaVu Sans',Verdana,sans-serif"
+
 
 def _properties(palette: dict[str, str]) -> str:
     return "".join(f"--{name}:{colour};" for name, colour in palette.items())
+
+
+def sheet_mark(text: str) -> str:
+    """A rule that prints ``text``, plain letters, below each sheet (CSS Paged Media 3, section 5)."""
+    return f'@page{{@bottom-center{{content:"{text}";font:700 11pt {FACES}}}}}\n'
 
 
 @cache

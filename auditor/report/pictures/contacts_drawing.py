@@ -59,7 +59,7 @@ def draw_contacts(document: Document, words: Catalogue, *, width_mm: int = 86) -
         rows, y = _measure(kept, width - right - 4 * _PAD, y + LINE_HEIGHT + 8, words)
         extra = [words.count("picture.contacts.others", folded)] if folded else []
         if not kept:
-            extra = fit(_nothing(document, words), width - right - 2 * _PAD, 4)
+            extra = fit(nothing_words(document, words), width - right - 2 * _PAD, 4)
         y_end = y + len(extra) * LINE_HEIGHT + (_PAD if extra else 0)
         drawing.box(right - 30, band_top, width - right + 30, y_end - band_top, fill=BAND, stroke=0)
         drawing.lines(
@@ -106,7 +106,8 @@ def _measure(peers: list[Peer], width: int, y: int, words: Catalogue) -> tuple[l
     return rows, y
 
 
-def _nothing(document: Document, words: Catalogue) -> str:
+def nothing_words(document: Document, words: Catalogue) -> str:
+    """For a band without peers: nothing was seen, or nothing could have been."""
     could = "unicast-with-device" in document["coverage"]["abilities"]
     return words.say("picture.contacts.none" if could else "picture.contacts.could-not")
 
@@ -180,7 +181,7 @@ def describe(document: Document, words: Catalogue, shown: list[tuple[Zone, list[
     for zone, kept, folded in shown:
         band = words.say(f"picture.band.{zone}")
         if not kept:
-            parts.append(f"{band}: {_nothing(document, words)}.")
+            parts.append(f"{band}: {nothing_words(document, words)}.")
             continue
         said = [_sentence(peer, arrow, words) for peer in kept for arrow in peer.arrows[:MAX_ARROWS]]
         if folded:

@@ -40,7 +40,7 @@ def draw_day(
     y = 0
     for lane in lanes:
         y = draw_lane_name(drawing, y, lane_name(lane, names, words))
-        radius = max(2, min(10, drawing.width // DAY_BINS // 2))
+        radius = max(7, min(10, drawing.width // DAY_BINS // 2))
         for place in lane["day"]:
             x = (2 * place + 1) * drawing.width // (2 * DAY_BINS)
             drawing.circle(x, y + _ROW // 2, radius, filled=True, stroke=0)

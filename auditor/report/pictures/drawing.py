@@ -25,6 +25,7 @@ BAND = "var(--band,#eee)"
 MIN_WIDTH_MM = 60
 """Narrower than this two columns of eleven points do not stand side by side."""
 MAX_WIDTH_MM = 400
+"""The long side of A3 between its margins: a wider drawing is a poster that nobody prints."""
 
 Anchor = Literal["start", "middle", "end"]
 Stroke = Literal["solid", "dashed", "dotted"]

@@ -3,8 +3,8 @@ How wide a text will be, without a browser at hand.
 
 Widths are those of DejaVu Sans 2.37, one of the widest sans-serif faces in
 common use: a text that fits in it fits in whatever face a reader's machine
-puts in its place.  A character that is not in the table counts as wide as the
-widest sign that a face may give it.
+puts in its place.  For a character that is not in the table a width is
+reserved, into which whatever face draws it is then fitted.
 """
 
 from __future__ import annotations
@@ -36,8 +36,10 @@ _WIDTHS = {
     "\u2013": 1024, "\u2018": 651, "\u2019": 651, "\u201c": 1061, "\u201d": 1061, "\u201e": 1061,
     "\u2026": 2048, "\u00d7": 1716, "\u2265": 1716, "\u2264": 1716,
 }  # fmt: skip
-_UNKNOWN = 2048
-"""One em: letters of other scripts are narrower, ideographs as wide (common practice)."""
+_WIDE = 2048
+"""One em: ideographs and full-width signs (Unicode Standard Annex 11)."""
+_UNKNOWN = 1400
+"""Letters of other scripts, about; ``Drawing.text`` makes them take just what is reserved for them."""
 _PICTOGRAPH = 2900
 """Pictographs of colour faces reach some 1.4 em (seen in two faces; from memory)."""
 
@@ -46,12 +48,12 @@ ELLIPSIS = "\u2026"
 
 @lru_cache(maxsize=4096)
 def text_width(text: str, size: int) -> int:
-    """Upper limit of the width, in the unit of ``size`` (the type size); rounded up."""
+    """The width to reserve, in the unit of ``size`` (the type size); rounded up."""
     return -(-sum(map(_advance, text)) * size // _UNITS)
 
 
 def is_measured(text: str) -> bool:
-    """Whether the width is that of a face, not a limit for signs that other faces supply."""
+    """Whether the width is that of a face, not one reserved for signs that other faces supply."""
     return all(character in _WIDTHS for character in text)
 
 
@@ -62,7 +64,9 @@ def _advance(character: str) -> int:
     category = unicodedata.category(character)
     if category in {"Mn", "Me"}:
         return 0
-    return _PICTOGRAPH if category == "So" or character >= "\U0001f000" else _UNKNOWN
+    if category == "So" or character >= "\U0001f000":
+        return _PICTOGRAPH
+    return _WIDE if unicodedata.east_asian_width(character) in {"W", "F"} else _UNKNOWN
 
 
 def shorten(text: str, width: int, size: int) -> str:

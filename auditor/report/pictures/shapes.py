@@ -1,4 +1,4 @@
-"""Signs of the answers, told apart by outline: a ticked disc, half of it, a ring, a triangle, a crossed box."""
+"""Signs of answers, told apart by outline: ticked disc, half of it, ring, triangle, crossed box."""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from auditor.report.catalogue import Catalogue
 from auditor.report.moments import BINS
-from auditor.report.pictures.contacts import Names
+from auditor.report.pictures.contacts import Names, every, gather_peers
 from auditor.report.pictures.drawing import LINE_HEIGHT, TYPE_SIZE, Drawing, Picture
 from auditor.report.pictures.lanes import (
     LANE_HEIGHT,
@@ -57,10 +57,11 @@ def draw_timeline(
         x = max(24, min(drawing.width - 24, _x(action["bin"], drawing)))
         drawing.line(x, head - 6, x, head + height, thick=3, kind="dashed")
     _action_numbers(drawing, actions)
+    rhythms = _rhythms(document, words)
     y = head
     for lane in lanes:
         said = lane_name(lane, names, words)
-        y = draw_lane_name(drawing, y, said)
+        y = draw_lane_name(drawing, y, ", ".join([said, *rhythms.get((lane["zone"], said), [])]))
         _lane(drawing, lane, y + LANE_HEIGHT // 2)
         y += LANE_HEIGHT + 8
     y = draw_axis(drawing, y, _axis(moments["seconds"], drawing, words)) + 8
@@ -80,6 +81,16 @@ def draw_timeline(
         title=words.say("picture.timeline.title"),
         description=_describe(lanes, names, texts, moments, words),
     )
+
+
+def _rhythms(document: Document, words: Catalogue) -> dict[tuple[str, str], list[str]]:
+    """In words beside the lane, because a comb of many teeth is a bar in small print."""
+    return {
+        (peer.zone, peer.name): [
+            every(arrow.period_seconds, words) for arrow in peer.arrows if arrow.period_seconds is not None
+        ]
+        for peer in gather_peers(document, words)
+    }
 
 
 def _x(place: int, drawing: Drawing) -> int:
