@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from auditor.capture.merge import open_captures
@@ -29,6 +30,7 @@ from auditor.isolation.files import render_files
 from auditor.isolation.plan import Router, propose, recommend
 from auditor.packets.batch import PacketBatch
 from auditor.packets.decode import decode_batch
+from auditor.report.brief import tell_brief
 from auditor.report.comparison import build_comparison, tell_comparison
 from auditor.report.document import EMPTY_JUDGEMENT
 from auditor.report.plan import build_plan, build_plan_summary, tell_plan
@@ -86,13 +88,16 @@ def _audit(
         summary = build_plan_summary(best)
     except JudgementError:  # where nothing can be judged the report says so by itself
         summary = None
-    report = report_run(run, judgement, given_home, reveal=reveal, tell=tell_audit, plan=summary)
+    titles = {rule.rule_id: rule.title for rule in rule_set.rules}
+    tell = partial(tell_audit, titles=titles)
+    report = report_run(run, judgement, given_home, reveal=reveal, tell=tell, plan=summary)
+    brief = tell_brief(report.document, titles)
 
     def extras() -> Extras:
         return _extras(run, judgement, given_home, reveal=reveal)
 
     # Two lines of the plan are told; the JSON of an audit leaves it to the command that asks for it.
-    return replace(report, document={**report.document, "plan": None}, extras=extras)
+    return replace(report, document={**report.document, "plan": None}, extras=extras, brief=brief)
 
 
 def _extras(run: Run, judgement: Judgement, home: Home, *, reveal: bool) -> Extras:

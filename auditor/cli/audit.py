@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from auditor.cli import options
 from auditor.cli.exit import ExitStatus
 from auditor.cli.options import AlarmFrom, OutputFormat
-from auditor.cli.output import is_colourful, print_result, refuse_inputs, say, write_result
+from auditor.cli.output import columns_of, is_colourful, print_result, refuse_inputs, say, write_result
 from auditor.cli.progress import Report, show_progress
 
 if TYPE_CHECKING:
@@ -24,6 +24,7 @@ def audit(
     rules: options.RuleFolders = None,
     output_format: options.Format = OutputFormat.TEXT,
     output: options.Output = None,
+    all_of_it: options.All = False,
     alarm_from: options.Alarm = AlarmFrom.MEDIUM,
     reveal: options.Reveal = False,
     strict: options.Strict = False,
@@ -44,7 +45,8 @@ def audit(
             progress=progress,
         )
 
-    report = run_and_print(run, [*captures, *([home] if home else [])], output_format, output, quiet=quiet)
+    inputs: list[str | Path] = [*captures, *([home] if home else [])]
+    report = run_and_print(run, inputs, output_format, output, quiet=quiet, brief=not all_of_it)
     if report.findings_from(alarm_from):
         return ExitStatus.FINDINGS
     return ExitStatus.JUDGED if report.not_judged is None else ExitStatus.COULD_NOT_JUDGE
@@ -57,8 +59,9 @@ def run_and_print(
     output: Path | None,
     *,
     quiet: bool,
+    brief: bool = False,
 ) -> AuditReport:
-    """Run with progress, then print or write the report in the wanted form."""
+    """Run with progress, then print or write the report in the wanted form; ``brief`` is for text alone."""
     refuse_inputs(output, inputs)
     with show_progress(quiet=quiet) as progress:
         report = run(progress)
@@ -70,7 +73,9 @@ def run_and_print(
         case OutputFormat.HTML:
             text = report.to_html()
         case OutputFormat.TEXT:
-            text = report.to_text(colour=output is None and is_colourful(sys.stdout))
+            shown = sys.stdout if output is None else None
+            colour = shown is not None and is_colourful(shown)
+            text = report.to_text(colour=colour, columns=columns_of(shown), brief=brief)
     if output is None:
         print_result(text)
     else:

@@ -63,3 +63,9 @@ Strict = Annotated[
     bool, typer.Option("--strict", help="Stop at a fault of this program and show where it happened.")
 ]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress and no remarks on standard error.")]
+All = Annotated[
+    bool,
+    typer.Option(
+        "--all", help="Print all of the text report, not only verdict, coverage and a screen of findings."
+    ),
+]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import stat
 import sys
 from collections.abc import Iterable
@@ -12,8 +13,13 @@ from typing import TextIO
 
 from auditor.errors import OutputError, UsageError
 from auditor.report.harmless import encode_for, harmless_text
+from auditor.report.text import COLUMNS
 
 PROGRAM = "auditor"
+MIN_TERMINAL_COLUMNS = 40
+"""Labels and text side by side need as much; a narrower terminal breaks the lines itself."""
+MAX_TERMINAL_COLUMNS = 100
+"""Longer lines are hard to follow back to the next one's beginning (common practice)."""
 
 _CAPTURE_MAGICS = tuple(
     bytes.fromhex(magic)
@@ -34,6 +40,18 @@ def is_colourful(stream: TextIO) -> bool:
     return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
 
 
+def columns_of(stream: TextIO | None) -> int:
+    """
+    Columns to write for: those of a terminal; eighty for pipes and files, which must not depend on one.
+
+    ``COLUMNS`` wins over what the terminal says of itself (POSIX.1-2017 section 8.3).
+    """
+    if stream is None or not stream.isatty():
+        return COLUMNS
+    found = shutil.get_terminal_size((COLUMNS, 24)).columns
+    return min(max(found, MIN_TERMINAL_COLUMNS), MAX_TERMINAL_COLUMNS)
+
+
 def print_result(text: str) -> None:
     """
     Print a result on standard output in the encoding that it has.
@@ -43,11 +61,16 @@ def print_result(text: str) -> None:
     try:
         _write_octets(sys.stdout, encode_for(text, sys.stdout.encoding))
     except BrokenPipeError:
-        # Python flushes standard output again at its end and would complain then.
-        with contextlib.suppress(OSError, ValueError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()
     except OSError as error:
+        _drop_output()
         raise OutputError(f"standard output: {error.strerror or error}") from error
+
+
+def _drop_output() -> None:
+    """Keep Python from flushing standard output again at its end: that would make the status 120."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _write_octets(stream: TextIO, octets: bytes) -> None:

@@ -9,7 +9,7 @@ from typing import Any, Literal
 from auditor.report.json import render_json
 from auditor.report.markdown import render_markdown
 from auditor.report.outline import Outline
-from auditor.report.text import render_text
+from auditor.report.text import COLUMNS, render_text
 from auditor.report.verdict import findings_from, nothing_judged
 
 Form = Literal["audit", "check", "plan", "compare"]
@@ -40,13 +40,17 @@ class AuditReport:
     extras: Callable[[], Extras] | None = field(default=None, repr=False, compare=False)
     """Makes what only the long report shows, when it is asked for; it has passed the redaction too."""
 
+    brief: Outline | None = None
+    """What a terminal shows first; None where the command has one length only."""
+
     def to_json(self) -> str:
         """JSON text of the document."""
         return render_json(self.document)
 
-    def to_text(self, *, colour: bool = False) -> str:
-        """Plain text, eighty columns."""
-        return render_text(self.outline, colour=colour)
+    def to_text(self, *, colour: bool = False, columns: int = COLUMNS, brief: bool = False) -> str:
+        """Plain text; ``brief``: verdict, coverage and a screen of findings, where the command has that."""
+        outline = self.brief if brief and self.brief is not None else self.outline
+        return render_text(outline, columns=columns, colour=colour)
 
     def to_markdown(self) -> str:
         """CommonMark with tables."""

@@ -8,7 +8,7 @@ same outline, so they hold the same content.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import date, timedelta
 from typing import Any
 
@@ -41,8 +41,8 @@ CAUTIONS = (
 )
 
 
-def tell_audit(document: Document) -> Outline:
-    """Outline of ``audit``."""
+def tell_audit(document: Document, titles: Mapping[str, str] | None = None) -> Outline:
+    """Outline of ``audit``; ``titles`` are those of the rules, by id; a rule without one keeps its id."""
     return [
         Heading(1, "Lighting network report"),
         *privacy_note(document),
@@ -50,7 +50,7 @@ def tell_audit(document: Document) -> Outline:
         *coverage_section(document),
         *contacts_section(document),
         *traffic.devices_section(document),
-        *_findings(document),
+        *_findings(document, titles or {}),
         *accepted_section(document),
         *open_questions_section(document),
         *traffic.remote_section(document),
@@ -151,21 +151,26 @@ def contacts_section(document: Document) -> Outline:
     ]
 
 
-def _findings(document: Document) -> Outline:
+def title_of(one: Document, titles: Mapping[str, str]) -> str:
+    """Title of the rule that found it; its id where no title is known."""
+    return titles.get(one["rule_id"], one["rule_id"])
+
+
+def _findings(document: Document, titles: Mapping[str, str]) -> Outline:
     name = traffic.names_of(document)
     findings = document["findings"]
     blocks: Outline = [Heading(2, f"Findings ({len(findings)})")]
     if not findings:
         blocks.append(Paragraph("None. That is no proof of absence: see the open questions below."))
     for place, one in enumerate(findings[:MAX_SHOWN_FINDINGS], start=1):
-        blocks += _finding(place, one, name)
+        blocks += _finding(place, one, name, title_of(one, titles))
     if len(findings) > MAX_SHOWN_FINDINGS:
         left = len(findings) - MAX_SHOWN_FINDINGS
         blocks.append(Paragraph(f"And {left} more; --format json lists them all."))
     return blocks
 
 
-def _finding(place: int, one: Document, name: Callable[[str], str]) -> Outline:
+def _finding(place: int, one: Document, name: Callable[[str], str], rule_title: str) -> Outline:
     pairs = [
         ("Device", name(one["device_id"])),
         ("In short", one["household"]),
@@ -184,8 +189,8 @@ def _finding(place: int, one: Document, name: Callable[[str], str]) -> Outline:
     references = [reference_words(reference) for reference in one["references"]]
     if references:
         pairs.append(("Leans on", "; ".join(references)))
-    pairs.append(("Identifier", one["finding_id"]))
-    title = f"{place}. {one['severity'].upper()}: {one['rule_id']}"
+    pairs += [("Rule", one["rule_id"]), ("Identifier", one["finding_id"])]
+    title = f"{place}. {one['severity'].upper()}: {rule_title}"
     return [Heading(3, title), Fields(tuple((label, text) for label, text in pairs if text))]
 
 

@@ -11,7 +11,9 @@ from auditor.report.outline import Fields, Heading, Items, Outline, Paragraph, T
 COLUMNS = 80
 LABEL_COLUMNS = 13
 MIN_COLUMNS = 20
-"""Narrower text would only be a column of syllables."""
+"""Narrower text would only be a column of syllables; a table that leaves less is told row by row."""
+MIN_FIELD_COLUMNS = 60
+"""With fewer columns a label stands above its text: beside it, ids of rules would be broken."""
 
 _BOLD, _RED, _YELLOW, _RESET = "\x1b[1m", "\x1b[1;31m", "\x1b[1;33m", "\x1b[0m"
 _PAINTED = {
@@ -44,7 +46,7 @@ def render_text(outline: Outline, *, columns: int = COLUMNS, colour: bool = Fals
             case Items(texts):
                 lines += _items(texts, columns)
             case Fields(pairs):
-                lines += _fields(pairs, columns)
+                lines += [_paint(line, colour) for line in _fields(pairs, columns)]
             case Table():
                 lines += _table(block, columns)
     return "\n".join(lines) + "\n"
@@ -79,6 +81,11 @@ def _items(texts: Iterable[str], columns: int) -> list[str]:
 
 def _fields(pairs: Iterable[tuple[str, str]], columns: int) -> list[str]:
     lines: list[str] = []
+    if columns < MIN_FIELD_COLUMNS:
+        for label, text in pairs:
+            lines += [f"  {label}"] if label else []
+            lines += [f"    {line}" for line in wrap(harmless_text(text), columns - 4)]
+        return lines
     for label, text in pairs:
         first, *rest = wrap(harmless_text(text), columns - LABEL_COLUMNS - 2)
         lines.append(f"  {label:<{LABEL_COLUMNS}}{first}")
@@ -90,7 +97,9 @@ def _table(block: Table, columns: int) -> list[str]:
     """Columns as wide as their widest cell; the last one takes what is left and wraps."""
     rows = [block.headers, *(tuple(harmless_cell(cell) for cell in row) for row in block.rows)]
     widths = [max(text_width(row[place]) for row in rows) for place in range(len(block.headers) - 1)]
-    left = max(MIN_COLUMNS, columns - sum(widths) - 2 * len(widths) - 2)
+    left = columns - sum(widths) - 2 * len(widths) - 2
+    if left < MIN_COLUMNS:
+        return _stacked(rows, columns)
     lines: list[str] = []
     for number, row in enumerate(rows):
         first, *rest = wrap(row[-1], left)
@@ -99,6 +108,18 @@ def _table(block: Table, columns: int) -> list[str]:
         lines += [f"  {'':<{sum(widths) + 2 * len(widths)}}{line}" for line in rest]
         if number == 0:
             lines.append(f"  {'  '.join('-' * width for width in (*widths, text_width(first)))}")
+    return lines
+
+
+def _stacked(rows: list[tuple[str, ...]], columns: int) -> list[str]:
+    """Each row's first cell with the others below it, for terminals as narrow as a telephone."""
+    headers, *told = rows
+    lines: list[str] = []
+    for row in told:
+        lines += [f"  {line}" for line in wrap(row[0], columns - 2)]
+        for header, cell in zip(headers[1:], row[1:], strict=True):
+            label = f"{header}: " if len(headers) > 2 else ""
+            lines += [f"    {line}" for line in wrap(f"{label}{cell}", columns - 4)]
     return lines
 
 

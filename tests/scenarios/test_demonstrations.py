@@ -72,12 +72,12 @@ def test_every_finding_names_packets_that_are_there(good):
     assert all(1 <= number <= packets for number in numbers)
 
 
-@pytest.mark.parametrize("form", ["text", "json", "markdown"])
+@pytest.mark.parametrize("form", ["json", "text", "text --all", "markdown"])
 def test_neither_secrets_nor_the_laptops_evening_are_told(tmp_path, form):
     home = tmp_path / "home.yaml"
     home.write_text(HOME_FILE, "utf-8")
 
-    done = command("audit", CAPTURES / "good-vantage.pcapng", "--home", home, "--format", form)
+    done = command("audit", CAPTURES / "good-vantage.pcapng", "--home", home, "--format", *form.split())
 
     assert done.returncode == 1
     for private in (HUB_TOKEN, LOGIN[1], WEB.name, WEB.ipv4, "phone-of-a-guest"):

@@ -131,7 +131,7 @@ def test_words_stay_calm_and_honest(evening):
     assert_honest(evening)
 
 
-@pytest.mark.parametrize("format_", ["text", "json", "markdown"])
+@pytest.mark.parametrize("format_", ["json", "text", "text --all", "markdown"])
 def test_no_output_holds_a_secret_or_the_network_name(format_):
     done = command(
         "audit",
@@ -139,7 +139,7 @@ def test_no_output_holds_a_secret_or_the_network_name(format_):
         "--home",
         CAPTURES / "everything-speaks.home.yaml",
         "--format",
-        format_,
+        *format_.split(),
     )
 
     assert done.returncode == 1

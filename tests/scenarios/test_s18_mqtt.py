@@ -64,11 +64,11 @@ def test_inside_tls_nothing_is_readable(tmp_path):
 
 
 @pytest.mark.parametrize("broker", [HUB, OUTSIDE_BROKER], ids=["inside", "outside"])
-@pytest.mark.parametrize("form", ["json", "text", "markdown"])
+@pytest.mark.parametrize("form", ["json", "text", "text --all", "markdown"])
 def test_the_password_is_in_no_output(tmp_path, broker, form):
     path = session(broker).write(tmp_path / "mqtt.pcapng")
 
-    done = command("audit", path, "--device", LIGHT.link, "--format", form, "--reveal")
+    done = command("audit", path, "--device", LIGHT.link, "--format", *form.split(), "--reveal")
 
     assert done.returncode == 1
     assert "password" in done.stdout.lower()

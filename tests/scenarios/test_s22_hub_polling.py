@@ -75,9 +75,9 @@ def test_one_finding_for_the_poll_and_one_for_the_token(document):
     assert len(document["findings"]) < 12
 
 
-@pytest.mark.parametrize("form", ["json", "text", "markdown"])
+@pytest.mark.parametrize("form", ["json", "text", "text --all", "markdown"])
 def test_the_token_is_in_no_output(form):
-    done = command("audit", CAPTURE, "--device", LIGHT.link, "--format", form, "--reveal")
+    done = command("audit", CAPTURE, "--device", LIGHT.link, "--format", *form.split(), "--reveal")
 
     assert "token" in done.stdout.lower()
     assert HUB_TOKEN not in done.stdout + done.stderr

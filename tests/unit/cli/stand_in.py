@@ -23,6 +23,7 @@ from auditor.errors import (
 from auditor.inventory.model import CouldNotSee
 from auditor.redaction.pseudonym import derive_key
 from auditor.redaction.redact import redact
+from auditor.report.brief import tell_brief
 from auditor.report.document import NOTHING_JUDGED, build_document
 from auditor.report.json import render_json
 from auditor.report.markdown import render_markdown
@@ -56,8 +57,9 @@ class Report:
     def to_json(self) -> str:
         return render_json(self.document)
 
-    def to_text(self, *, colour: bool = False) -> str:
-        return render_text(self.outline, colour=colour)
+    def to_text(self, *, colour: bool = False, columns: int = 80, brief: bool = False) -> str:
+        outline = tell_brief(self.document, {}) if brief else self.outline
+        return render_text(outline, columns=columns, colour=colour)
 
     def to_markdown(self) -> str:
         return render_markdown(self.outline)

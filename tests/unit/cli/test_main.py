@@ -7,6 +7,7 @@ NO_COLOR and TERM=dumb are common practice.
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import subprocess
@@ -17,7 +18,7 @@ from typing import Any
 import pytest
 
 from auditor.cli.main import main
-from auditor.cli.output import is_colourful, write_result
+from auditor.cli.output import columns_of, is_colourful, write_result
 from auditor.errors import OutputError
 from tests.unit.cli import stand_in
 
@@ -271,3 +272,27 @@ def test_revealing_is_marked_in_every_format(capsys: pytest.CaptureFixture[str])
     for output_format in ("text", "markdown"):
         main(["audit", "quiet.pcap", "--reveal", "--format", output_format])
         assert "contains private data" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("given", "expected"), [("40", 40), ("80", 80), ("12", 40), ("500", 100), ("nonsense", 80), ("", 80)]
+)
+def test_a_terminal_gives_its_width(given: str, expected: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    # COLUMNS: POSIX.1-2017 section 8.3
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    monkeypatch.setenv("COLUMNS", given)
+    monkeypatch.setattr(os, "get_terminal_size", lambda *_: os.terminal_size((80, 24)))
+    assert columns_of(Terminal()) == expected
+    assert columns_of(io.StringIO()) == 80
+    assert columns_of(None) == 80
+
+
+def test_the_rest_is_printed_on_request() -> None:
+    first, everything = run("audit", "medium.pcap"), run("audit", "medium.pcap", "--all")
+    assert first.returncode == everything.returncode == 1
+    assert b"--all" in first.stdout
+    assert b"\nCautions\n" not in first.stdout
+    assert b"\nCautions\n" in everything.stdout
