@@ -36,6 +36,7 @@ from auditor.isolation.files import render_files
 from auditor.isolation.plan import Proposal, Router, propose
 from auditor.packets.batch import PacketBatch
 from auditor.packets.decode import decode_batch
+from auditor.redaction.documents import ShownDocument
 from auditor.redaction.pseudonym import derive_key
 from auditor.redaction.redact import redact
 from auditor.report.comparison import build_comparison, tell_comparison
@@ -101,7 +102,7 @@ def _audit(
     except JudgementError:  # where nothing can be judged the report says so by itself
         proposal = None
     report = _report(run, judgement, typed_home, reveal=reveal, tell=tell_audit, proposal=proposal)
-    return replace(report, document={**report.document, "plan": None})  # two lines of it are told, no more
+    return replace(report, document=report.document.without_plan())  # two lines of it are told, no more
 
 
 def plan(
@@ -333,7 +334,7 @@ def _report(
     home: Home,
     *,
     reveal: bool,
-    tell: Callable[[dict[str, Any]], Outline],
+    tell: Callable[[ShownDocument], Outline],
     proposal: Proposal | None = None,
     refusal: str | None = None,
     comparison: dict[str, Any] | None = None,
@@ -358,9 +359,8 @@ def _report(
         headers=run.headers,
         input_issues=run.input_issues,
         plan=None if proposal is None else build_plan(proposal),
+        comparison=comparison,
     )
-    if comparison is not None:
-        document["comparison"] = comparison
     digests = [summary.facts.sha256 for summary in inventory.captures]
     key = derive_key(home.pseudonym_key, digests)
     known = replace(inventory, devices=(*inventory.devices, *also_private)) if also_private else inventory

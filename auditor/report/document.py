@@ -19,6 +19,7 @@ from auditor.dissect.message import Issue
 from auditor.flows.flow import PacketReference, Period
 from auditor.inventory.facts import ControlFact, Fact, LocalContactFact, RemoteContactFact, ServiceFact
 from auditor.inventory.model import CaptureSummary, CouldNotSee, Coverage, Device, Inventory
+from auditor.redaction.documents import RawDocument
 from auditor.registries import link_type_name
 from auditor.report.evidence import EvidenceBook, PacketHeader
 from auditor.ruleset.finding import AcceptedFinding, Assessment, Finding, Judgement
@@ -47,14 +48,16 @@ def build_document(
     headers: Mapping[PacketReference, PacketHeader] | None = None,
     input_issues: Sequence[CaptureIssue] = (),
     plan: Document | None = None,
-) -> Document:
+    comparison: Document | None = None,
+) -> RawDocument:
     """
     Build the unredacted document of one run.
 
     ``could_not_see`` holds what the pipeline itself has to say (an input that
     could not be read, nothing to judge); it is put before what the coverage says.
     ``headers`` are what a ``HeaderKeeper`` kept of this run; ``input_issues``
-    tell of files in a folder that are no captures; ``plan`` is what ``plan.build_plan`` made.
+    tell of files in a folder that are no captures; ``plan`` is what ``plan.build_plan`` made, ``comparison``
+    what ``comparison.build_comparison`` made; without one the document has no such key.
     """
     names = capture_names(inventory.captures)
     book = EvidenceBook(inventory, names, headers or {})
@@ -69,7 +72,7 @@ def build_document(
         facts = [fact for fact in inventory.facts.get(word, ()) if isinstance(fact, kind)]
         return sorted(facts, key=lambda fact: (order.get(fact.device_id, len(order)), *sort_key(fact)))
 
-    return {
+    document: Document = {
         "schema_version": SCHEMA_VERSION,
         "tool_version": tool_version,
         "redaction": {"applied": False, "revealed": True},
@@ -117,6 +120,9 @@ def build_document(
             *_issues(inventory.issues, inventory.unread_messages),
         ],
     }
+    if comparison is not None:
+        document["comparison"] = comparison
+    return RawDocument(document)
 
 
 def _counting_findings(judgement: Judgement) -> list[Finding]:

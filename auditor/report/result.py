@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from auditor.redaction.documents import ShownDocument
 from auditor.report.json import render_json
 from auditor.report.markdown import render_markdown
 from auditor.report.outline import Outline
@@ -17,7 +18,7 @@ from auditor.report.verdict import findings_from
 class AuditReport:
     """The result of one run; everything in it has passed the redaction."""
 
-    document: dict[str, Any]
+    document: ShownDocument
     """House section 9, schema 1.  Shared, not copied: treat it as read-only."""
     outline: Outline
     """The same content in the order of a printed report."""

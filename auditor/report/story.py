@@ -12,6 +12,7 @@ from collections.abc import Callable
 from datetime import date, timedelta
 from typing import Any
 
+from auditor.redaction.documents import ShownDocument, require_shown
 from auditor.redaction.redact import WITHHELD
 from auditor.report import traffic, wording
 from auditor.report.grid import coverage_grid
@@ -39,8 +40,9 @@ CAUTIONS = (
 )
 
 
-def tell_audit(document: Document) -> Outline:
+def tell_audit(document: ShownDocument) -> Outline:
     """Outline of ``audit``."""
+    require_shown(document)
     return [
         Heading(1, "Lighting network report"),
         *_privacy(document),
@@ -61,8 +63,9 @@ def tell_audit(document: Document) -> Outline:
     ]
 
 
-def tell_check(document: Document) -> Outline:
+def tell_check(document: ShownDocument) -> Outline:
     """Outline of ``check``: what the recording is good for, and the one thing to redo; no rules were run."""
+    require_shown(document)
     blocks: Outline = [Heading(1, "What this recording can tell"), *_privacy(document)]
     missing = document["coverage"]["could_not_see"]
     entry = nothing_judged(document)
