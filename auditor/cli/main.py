@@ -16,6 +16,7 @@ from auditor.cli.compare import compare
 from auditor.cli.exit import EXIT_TABLE, ExitStatus
 from auditor.cli.output import PROGRAM, print_result, say
 from auditor.cli.plan import plan
+from auditor.cli.reduce import reduce
 from auditor.cli.rules import rules_commands
 from auditor.errors import AuditorError, CaptureError, JudgementError, OutputError, SettingsError
 
@@ -41,6 +42,7 @@ app.command("audit")(audit)
 app.command("check")(check)
 app.command("plan")(plan)
 app.command("compare")(compare)
+app.command("reduce")(reduce)
 app.add_typer(rules_commands, name="rules")
 
 

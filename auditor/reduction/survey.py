@@ -1,0 +1,189 @@
+"""
+What a copy must keep and what it must not, found by one audit and one reading of all messages.
+
+The audit says which devices are chosen and which packets its findings name; the
+messages say where secrets stand, and in which conversations a rule reads anything.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+from urllib.parse import quote_from_bytes
+
+from auditor.addresses import Address, LinkAddress, interface_identifier_link, parse_address, parse_link
+from auditor.dissect.message import Envelope, Issue
+from auditor.flows.flow import Endpoint, PacketReference
+from auditor.secret import Secret
+
+MAX_SECRET_VALUES = 8192
+"""As many as the inventory keeps apart (``auditor.inventory.secrets.MAX_SECRETS``)."""
+MAX_READ_CONVERSATIONS = 65_536
+"""Conversations of which payload may stay; of further ones only headers do."""
+MAX_OTHER_ENDS = 16_384
+"""Addresses of others that are looked for inside payload; with more of them no payload stays."""
+MAX_DEPTH = 6  # of values inside a message; ours are three deep
+
+HOME_WORDS = frozenset(
+    {
+        "light",
+        "lights",
+        "lamp",
+        "hub",
+        "phone",
+        "computer",
+        "router",
+        "server",
+        "broker",
+        "http",
+        "local",
+        "home",
+        "com",
+        "www",
+    }
+)
+"""Host names that name nobody; replacing them would tear protocols apart."""
+
+ENCODED_PROTOCOLS = frozenset({"websocket", "quic", "http2"})
+"""Whose payload is masked, encrypted or compressed on the way: values cannot be overwritten in place there."""
+
+Conversation = frozenset[tuple[bytes, int]]
+"""Two ends, whoever opened it."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Survey:
+    """What is known before the first packet is copied."""
+
+    links: set[LinkAddress] = field(default_factory=set)
+    """Of the chosen devices."""
+    addresses: set[Address] = field(default_factory=set)
+    finding_packets: set[PacketReference] = field(default_factory=set)
+    conversations: dict[Conversation, set[str]] = field(default_factory=dict)
+    """Those with a chosen device in which something was read, and by which protocols."""
+    cut: set[PacketReference] = field(default_factory=set)
+    """Packets whose payload goes in any case."""
+    values: set[bytes] = field(default_factory=set, repr=False)
+    """Secrets and words that name others, as they may stand in a payload."""
+    other_links: set[LinkAddress] = field(default_factory=set, repr=False)
+    other_addresses: set[Address] = field(default_factory=set, repr=False)
+    is_full: bool = False
+    """A bound above bit: no payload may stay."""
+
+    def is_chosen(self, end: Endpoint) -> bool:
+        """Whether an end belongs to a chosen device."""
+        return end.link_address in self.links or end.address in self.addresses
+
+    def read_messages(self, items: Iterator[Envelope | Issue]) -> None:
+        """Take conversations, secrets and ends from all messages of a recording."""
+        spared = {spelling for link in self.links for spelling in _spellings(link)}
+        for item in items:
+            if not isinstance(item, Envelope):
+                continue
+            self._add_ends(item)
+            found = [value for value in secrets_in(item.message) if value.lower() not in spared]
+            if not (self.is_chosen(item.source) or self.is_chosen(item.destination)):
+                continue
+            self._add_conversation(item)
+            if found and item.protocol in ENCODED_PROTOCOLS:
+                self.cut.add(item.packet)
+            for value in found:
+                self.values |= _forms(value)
+            self.is_full |= len(self.values) > 4 * MAX_SECRET_VALUES
+
+    def _add_ends(self, item: Envelope) -> None:
+        for end in (item.source, item.destination):
+            if not self.is_chosen(end):
+                self.other_links.add(end.link_address)
+                self.other_addresses.add(end.address)
+        self.is_full |= len(self.other_addresses) + len(self.other_links) > MAX_OTHER_ENDS
+
+    def _add_conversation(self, item: Envelope) -> None:
+        key = conversation_of(
+            item.source.address, item.source.port, item.destination.address, item.destination.port
+        )
+        if key in self.conversations or len(self.conversations) < MAX_READ_CONVERSATIONS:
+            self.conversations.setdefault(key, set()).add(item.protocol)
+
+    def read_document(self, document: Mapping[str, Any]) -> None:
+        """Take devices and evidence from a revealed report (schema 1)."""
+        places = {row["name"]: place for place, row in enumerate(document["captures"])}
+        shown: set[str] = set(HOME_WORDS)
+        names: set[str] = set()
+        for row in document["devices"]:
+            links = {parse_link(link) for link in row["link_addresses"]}
+            addresses = {parse_address(address) for address in row["addresses"]}
+            words = {word for name in (*row["hostnames"], row["nickname"] or "") for word in _words(name)}
+            if row["is_chosen"]:
+                self.links |= links
+                self.addresses |= addresses
+                shown |= words
+            else:
+                inside = map(interface_identifier_link, addresses)
+                self.other_links |= {*links, *(link for link in inside if link is not None)}
+                self.other_addresses |= addresses
+                names |= words
+        chosen = {row["device_id"] for row in document["devices"] if row["is_chosen"]}
+        for row in document["remote_contacts"]:
+            (shown if row["device_id"] in chosen else names).update(_words(row["name"] or "", whole=True))
+        self.values |= {
+            form
+            for word in names - shown
+            if len(word) > 2
+            for form in _forms(word.encode("utf-8", "surrogatepass"))
+        }
+        for row in (*document["findings"], *document["accepted"]):
+            for item in row["evidence"]:
+                self.finding_packets.add(PacketReference(places[item["capture"]], item["packet"]))
+
+
+def conversation_of(
+    source: Address, source_port: int, destination: Address, destination_port: int
+) -> Conversation:
+    """The two ends, in no order."""
+    return frozenset({(bytes(source), source_port), (bytes(destination), destination_port)})
+
+
+def secrets_in(value: object, depth: int = 0) -> Iterator[bytes]:
+    """Every secret that a message holds, wherever it stands in it."""
+    if isinstance(value, Secret):
+        yield value.octets_to_overwrite()
+    elif depth < MAX_DEPTH:
+        if dataclasses.is_dataclass(value) and not isinstance(value, type):
+            for one in dataclasses.fields(value):
+                yield from secrets_in(getattr(value, one.name), depth + 1)
+        elif isinstance(value, tuple | list | frozenset):
+            for part in value:
+                yield from secrets_in(part, depth + 1)
+
+
+def _words(name: str, *, whole: bool = False) -> Iterator[str]:
+    """A name and, of host names, the first label: a device is called by it alone too."""
+    bare = name.rstrip(".").lower()
+    if bare:
+        yield bare
+        if not whole:
+            yield bare.split(".", 1)[0]
+
+
+def _forms(value: bytes) -> set[bytes]:
+    """How a value may stand in a payload: plain, percent-encoded, in JSON, in DNS labels (RFC 1035 3.1)."""
+    text = value.decode("utf-8", "replace")
+    forms = {value, quote_from_bytes(value).encode(), json.dumps(text)[1:-1].encode()}
+    if b"." in value and all(0 < len(label) < 64 for label in value.split(b".")):
+        forms.add(b"".join(bytes([len(label)]) + label for label in value.split(b"."))[1:])
+    return forms
+
+
+def _spellings(link: LinkAddress) -> Iterator[bytes]:
+    """A password that is the device's own address tells nothing that the copy does not hold anyway."""
+    plain = bytes(link).hex()
+    yield from (
+        plain.encode(),
+        bytes(link).hex(":").encode(),
+        bytes(link).hex("-").encode(),
+        plain[6:].encode(),
+    )
