@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Set
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -30,6 +30,11 @@ MAX_OPENING_PACKETS = 16
 """Payloads kept of each direction of an encrypted conversation: its handshake; what follows is noise."""
 MAX_COUNTED = 65_536
 """Directions whose payloads are counted; of further ones only headers stay."""
+
+MAX_WITNESS_PAIRS = 64
+"""Pairs of others of which headers are kept; some homes have more, and a few tell where the recorder stood."""
+MAX_WITNESSES = 3
+"""Packets of each such pair and direction, headers alone."""
 
 ENCRYPTED_PROTOCOLS = frozenset({"tls", "ssh", "dtls", "quic"})
 
@@ -61,6 +66,7 @@ class Copier:
         self._numbers = np.array(sorted(one.packet_number for one in survey.finding_packets), np.int64)
         self._openings: Counter[tuple[Address, int, Address, int]] = Counter()
         self._compressed: set[tuple[Address, int, Address, int]] = set()
+        self._witnesses: Counter[tuple[int, int]] = Counter()
         self.copied = Copied()
 
     def records(self, batch: PacketBatch) -> Iterator[PacketRecord]:
@@ -69,14 +75,16 @@ class Copier:
         to_chosen = self._of_chosen(batch.destination_link, batch.destination_high, batch.destination_low)
         named = np.isin(batch.packet_number, self._numbers)
         self.copied.read += len(batch)
-        for row in np.flatnonzero(from_chosen | to_chosen | named).tolist():
+        for row in np.flatnonzero(from_chosen | to_chosen | named | self._unicast(batch)).tolist():
             reference = PacketReference(int(batch.capture_index[row]), int(batch.packet_number[row]))
             touches = bool(from_chosen[row] or to_chosen[row])
             is_named = reference in self._survey.finding_packets
-            if not touches and not is_named:
+            if not (touches or is_named or self._is_witness(batch, row)):
                 continue
-            packet = _packet(batch, row, from_chosen=bool(from_chosen[row]))
-            keep = touches and self._keeps_payload(packet, reference)
+            packet = _packet(
+                batch, row, from_chosen=bool(from_chosen[row]), is_named=is_named, links=self._survey.links
+            )
+            keep = (touches or is_named) and self._keeps_payload(packet, reference)
             octets = self._rewriter.rewrite(packet, keep_payload=keep)
             self.copied.kept += 1
             self.copied.with_payload += keep and packet.payload_length > 0
@@ -88,6 +96,19 @@ class Copier:
                 original_length=max(int(batch.original_length[row]), len(octets)),
                 interface_id=self._first_interfaces[reference.capture_index] + int(batch.interface_id[row]),
             )
+
+    @staticmethod
+    def _unicast(batch: PacketBatch) -> npt.NDArray[np.bool_]:
+        ported = (batch.protocol == PROTOCOL_TCP) | (batch.protocol == PROTOCOL_UDP)
+        return ported & (batch.destination_link != 0) & (batch.destination_link & np.uint64(1) == 0)
+
+    def _is_witness(self, batch: PacketBatch, row: int) -> bool:
+        """A first packet of two others: it shows where the recorder stood, which every judgement hangs on."""
+        pair = (int(batch.source_link[row]), int(batch.destination_link[row]))
+        if pair not in self._witnesses and len(self._witnesses) >= MAX_WITNESS_PAIRS:
+            return False
+        self._witnesses[pair] += 1
+        return self._witnesses[pair] <= MAX_WITNESSES
 
     def _of_chosen(
         self, links: npt.NDArray[np.uint64], high: npt.NDArray[np.uint64], low: npt.NDArray[np.uint64]
@@ -124,7 +145,9 @@ class Copier:
         return ends in self._compressed or len(self._compressed) >= MAX_COUNTED
 
 
-def _packet(batch: PacketBatch, row: int, *, from_chosen: bool) -> Packet:
+def _packet(
+    batch: PacketBatch, row: int, *, from_chosen: bool, is_named: bool, links: Set[LinkAddress]
+) -> Packet:
     start, length = int(batch.frame_offset[row]), int(batch.captured_length[row])
     frame = bytes(batch.buffer[start : start + length])
     payload = int(batch.payload_offset[row])
@@ -152,5 +175,6 @@ def _packet(batch: PacketBatch, row: int, *, from_chosen: bool) -> Packet:
         is_fragment=bool(marks & (FIRST_FRAGMENT | LATER_FRAGMENT)),
         wireless_offset=wireless,
         is_management=bool(marks & MANAGEMENT),
+        shows_network=is_named or (wireless >= 0 and frame[wireless + 16 : wireless + 22] in links),
         from_chosen=from_chosen,
     )

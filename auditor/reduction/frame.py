@@ -28,6 +28,7 @@ from auditor.reduction.wireless import rewrite_wireless
 
 _CHECKSUM_AT = {PROTOCOL_TCP: 16, PROTOCOL_UDP: 6, PROTOCOL_ICMP: 2, PROTOCOL_ICMPV6: 2, PROTOCOL_IGMP: 2}
 _PSEUDO_HEADER = frozenset({PROTOCOL_TCP, PROTOCOL_UDP, PROTOCOL_ICMPV6})
+_SHOW_PORT = 5568
 _DHCP_PORTS = frozenset({67, 68})
 # Options of RFC 2132 and RFC 3442 that hold addresses: router, time, names, log, requested, server, NTP.
 _DHCP_ADDRESS_OPTIONS = frozenset({3, 4, 5, 6, 7, 42, 50, 54})
@@ -60,6 +61,8 @@ class Packet:
     wireless_offset: int
     """Where the 802.11 header begins; -1: another link type."""
     is_management: bool
+    shows_network: bool
+    """A finding names the packet, or the chosen device is itself the access point: the network's name stays."""
     from_chosen: bool
 
 
@@ -76,7 +79,7 @@ class FrameRewriter:
         at = self._network_offset(packet)
         if packet.wireless_offset >= 0:
             head = rewrite_wireless(
-                frame, packet.wireless_offset, self._pseudonyms, self._overwriter, own=packet.from_chosen
+                frame, packet.wireless_offset, self._pseudonyms, self._overwriter, own=packet.shows_network
             )
             if at < 0:
                 return bytes(frame if packet.is_management else frame[:head])
@@ -199,11 +202,16 @@ class FrameRewriter:
             frame[place : place + 16] = self._pseudonyms.address(Address(bytes(frame[place : place + 16])))
 
     def _payload(self, payload: bytes, packet: Packet) -> bytes:
-        changed = self._overwriter.overwrite(payload, from_chosen=packet.from_chosen)
-        changed = _REVERSE.sub(lambda match: self._reverse(match.group()), changed)
-        if packet.protocol == PROTOCOL_UDP and {packet.source_port, packet.destination_port} <= _DHCP_PORTS:
+        is_lease = (
+            packet.protocol == PROTOCOL_UDP and {packet.source_port, packet.destination_port} <= _DHCP_PORTS
+        )
+        changed = self._overwriter.overwrite(payload, from_chosen=packet.from_chosen, addresses=not is_lease)
+        if packet.destination_port == _SHOW_PORT and not packet.from_chosen:
+            sender = slice(44, 108)  # ANSI E1.31 section 6.2.2: the source's name
+            changed = changed[:44] + self._overwriter.stand_in(changed[sender]) + changed[108:]
+        if is_lease:  # its addresses have known places; replacing them twice would give a third address
             return self._dhcp(bytearray(changed))
-        return changed
+        return _REVERSE.sub(lambda match: self._reverse(match.group()), changed)
 
     def _reverse(self, name: bytes) -> bytes:
         """The labels of a reverse lookup (RFC 1035 3.5): digits of the same number."""

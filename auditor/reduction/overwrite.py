@@ -36,23 +36,36 @@ _SENDER = re.compile(rb"(?im)^((?:user-agent|accept-language):[ \t]*)([^\r\n]+)"
 class Overwriter:
     """Looks for values and knows their stand-ins."""
 
-    def __init__(self, key: bytes, *, values: Iterable[bytes], replaced: Mapping[bytes, bytes]) -> None:
+    def __init__(
+        self,
+        key: bytes,
+        *,
+        values: Iterable[bytes],
+        replaced: Mapping[bytes, bytes],
+        spared: Iterable[bytes] = (),
+    ) -> None:
         """``values`` get stand-ins, letter case ignored; ``replaced`` are octets with stand-ins of their own."""
         self._key = key[:64]
         self._replaced = {old: new for old, new in replaced.items() if old != new and len(old) == len(new)}
-        known = {value.lower() for value in values if len(value) >= MIN_VALUE_OCTETS}
+        self._spared = frozenset(value.lower() for value in spared)
+        known = {value.lower() for value in values if len(value) >= MIN_VALUE_OCTETS} - self._spared
         self._values = sorted(known, key=lambda value: (-len(value), value))
         self.is_full = len(self._values) + len(self._replaced) > MAX_PATTERNS
-        self._words = _alternation(self._values, re.IGNORECASE)
+        # A word of somebody else inside a name that stays must not tear it: such names are matched first.
+        whole = {one for one in self._spared if any(value in one for value in self._values)}
+        ordered = sorted({*self._values, *whole}, key=lambda value: (-len(value), value))
+        self._words = _alternation(ordered, re.IGNORECASE)
         self._octets = _alternation(sorted(self._replaced, key=lambda old: (-len(old), old)), 0)
         self.count = 0
 
     def stand_in(self, value: bytes) -> bytes:
         """Octets of the same length and classes."""
+        if value.lower() in self._spared:
+            return value
         stream = hashlib.shake_256(self._key + value.lower()).digest(len(value))
         return bytes(_like(octet, noise) for octet, noise in zip(value, stream, strict=True))
 
-    def overwrite(self, payload: bytes, *, from_chosen: bool) -> bytes:
+    def overwrite(self, payload: bytes, *, from_chosen: bool, addresses: bool = True) -> bytes:
         """A payload of the same length without the known values and without fields that name a person."""
         changed = _BASIC.sub(self._basic, payload)
         changed = _BEARER.sub(self._field, changed)
@@ -62,7 +75,7 @@ class Overwriter:
         if self._words is not None:
             changed = self._words.sub(self._word, changed)
             changed = self._borders(changed)
-        if self._octets is not None:
+        if self._octets is not None and addresses:
             changed = self._octets.sub(lambda match: self._replaced[match.group()], changed)
         self.count += changed != payload
         return changed

@@ -108,7 +108,9 @@ def _write(given: Sequence[PathLike], path: Path, survey: Survey, key: bytes) ->
     pseudonyms = AddressPseudonyms(
         key, addresses=sorted(survey.addresses), links=kept_links(survey.links, survey.addresses)
     )
-    overwriter = Overwriter(key, values=survey.values, replaced=_replaced(survey, pseudonyms))
+    overwriter = Overwriter(
+        key, values=survey.values, replaced=_replaced(survey, pseudonyms), spared=survey.spared
+    )
     survey.is_full |= overwriter.is_full
     copier = Copier(survey, FrameRewriter(pseudonyms, overwriter), firsts)
     with path.open("xb") as file:

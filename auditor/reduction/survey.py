@@ -17,6 +17,7 @@ from urllib.parse import quote_from_bytes
 from auditor.addresses import Address, LinkAddress, interface_identifier_link, parse_address, parse_link
 from auditor.dissect.message import Envelope, Issue
 from auditor.flows.flow import Endpoint, PacketReference
+from auditor.inventory.secrets import link_spellings
 from auditor.secret import Secret
 
 MAX_SECRET_VALUES = 8192
@@ -50,6 +51,9 @@ HOME_WORDS = frozenset(
 ENCODED_PROTOCOLS = frozenset({"websocket", "quic", "http2"})
 """Whose payload is masked, encrypted or compressed on the way: values cannot be overwritten in place there."""
 
+SHOW_PROTOCOLS = frozenset({"e131", "artnet", "ddp", "efcp", "osc"})
+"""Levels of light: of these the packets that a finding names keep their payload, whoever sent them."""
+
 Conversation = frozenset[tuple[bytes, int]]
 """Two ends, whoever opened it."""
 
@@ -68,6 +72,9 @@ class Survey:
     """Packets whose payload goes in any case."""
     values: set[bytes] = field(default_factory=set, repr=False)
     """Secrets and words that name others, as they may stand in a payload."""
+    spared: set[bytes] = field(default_factory=set)
+    """Names of the chosen devices and of whom they contact, and passwords that are an address of theirs: the
+    copy holds them anyway, and findings hang on them."""
     other_links: set[LinkAddress] = field(default_factory=set, repr=False)
     other_addresses: set[Address] = field(default_factory=set, repr=False)
     is_full: bool = False
@@ -79,13 +86,16 @@ class Survey:
 
     def read_messages(self, items: Iterator[Envelope | Issue]) -> None:
         """Take conversations, secrets and ends from all messages of a recording."""
-        spared = {spelling for link in self.links for spelling in _spellings(link)}
         for item in items:
             if not isinstance(item, Envelope):
                 continue
             self._add_ends(item)
-            found = [value for value in secrets_in(item.message) if value.lower() not in spared]
-            if not (self.is_chosen(item.source) or self.is_chosen(item.destination)):
+            found = [value for value in secrets_in(item.message) if value.lower() not in self.spared]
+            if not (
+                self.is_chosen(item.source)
+                or self.is_chosen(item.destination)
+                or item.protocol in SHOW_PROTOCOLS
+            ):
                 continue
             self._add_conversation(item)
             if found and item.protocol in ENCODED_PROTOCOLS:
@@ -121,6 +131,8 @@ class Survey:
                 self.links |= links
                 self.addresses |= addresses
                 shown |= words
+                own = [spelling.lower() for link in links for spelling in link_spellings(link)]
+                self.spared |= {word.encode("utf-8", "surrogatepass") for word in (*own, *words)}
             else:
                 inside = map(interface_identifier_link, addresses)
                 self.other_links |= {*links, *(link for link in inside if link is not None)}
@@ -129,6 +141,9 @@ class Survey:
         chosen = {row["device_id"] for row in document["devices"] if row["is_chosen"]}
         for row in document["remote_contacts"]:
             (shown if row["device_id"] in chosen else names).update(_words(row["name"] or "", whole=True))
+        for word in shown - HOME_WORDS:
+            parts = {word, *word.split(".")} - HOME_WORDS
+            self.spared |= {form for one in parts for form in _forms(one.encode("utf-8", "surrogatepass"))}
         self.values |= {
             form
             for word in names - shown
@@ -176,14 +191,3 @@ def _forms(value: bytes) -> set[bytes]:
     if b"." in value and all(0 < len(label) < 64 for label in value.split(b".")):
         forms.add(b"".join(bytes([len(label)]) + label for label in value.split(b"."))[1:])
     return forms
-
-
-def _spellings(link: LinkAddress) -> Iterator[bytes]:
-    """A password that is the device's own address tells nothing that the copy does not hold anyway."""
-    plain = bytes(link).hex()
-    yield from (
-        plain.encode(),
-        bytes(link).hex(":").encode(),
-        bytes(link).hex("-").encode(),
-        plain[6:].encode(),
-    )
