@@ -49,11 +49,14 @@ def reduce(
 def _remarks(made: Reduction) -> list[str]:
     copied = made.copied
     lines = [
-        f"kept {copied.kept} of {copied.read} packets, {copied.with_payload} of them with payload; "
-        f"octets were overwritten in {made.overwritten}",
+        (
+            f"kept {copied.kept} of {copied.read} packets, {copied.with_payload} of them with payload; "
+            f"octets were overwritten in {made.overwritten}"
+        ),
         f"{made.same} findings about the chosen devices are the same in the copy",
-        "what remained: the chosen devices' own addresses and names, the names they asked for, sizes and times",
+        "what remained: their own addresses and names, the names they asked for, sizes and times",
     ]
+    lines += [f"{rule} {old} is {new} in the copy: it names a pseudonym" for rule, old, new in made.renamed]
     if made.added:
         lines.append(f"only in the copy: {', '.join(made.added)}")
     if made.others:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Set
+from collections.abc import Iterator
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -75,9 +76,9 @@ class Copier:
         to_chosen = self._of_chosen(batch.destination_link, batch.destination_high, batch.destination_low)
         named = np.isin(batch.packet_number, self._numbers)
         self.copied.read += len(batch)
-        for row in np.flatnonzero(from_chosen | to_chosen | named | self._unicast(batch)).tolist():
+        for row in np.flatnonzero(from_chosen | to_chosen | named | self._perhaps(batch)).tolist():
             reference = PacketReference(int(batch.capture_index[row]), int(batch.packet_number[row]))
-            touches = bool(from_chosen[row] or to_chosen[row])
+            touches = bool(from_chosen[row] or to_chosen[row]) or reference in self._survey.leases
             is_named = reference in self._survey.finding_packets
             if not (touches or is_named or self._is_witness(batch, row)):
                 continue
@@ -98,13 +99,20 @@ class Copier:
             )
 
     @staticmethod
-    def _unicast(batch: PacketBatch) -> npt.NDArray[np.bool_]:
+    def _perhaps(batch: PacketBatch) -> npt.NDArray[np.bool_]:
         ported = (batch.protocol == PROTOCOL_TCP) | (batch.protocol == PROTOCOL_UDP)
-        return ported & (batch.destination_link != 0) & (batch.destination_link & np.uint64(1) == 0)
+        found: npt.NDArray[np.bool_] = (
+            ported
+            & (batch.destination_link != 0)
+            & ((batch.destination_link & np.uint64(1) == 0) | (batch.destination_port == 68))
+        )
+        return found
 
     def _is_witness(self, batch: PacketBatch, row: int) -> bool:
         """A first packet of two others: it shows where the recorder stood, which every judgement hangs on."""
         pair = (int(batch.source_link[row]), int(batch.destination_link[row]))
+        if pair[1] & 1:
+            return False
         if pair not in self._witnesses and len(self._witnesses) >= MAX_WITNESS_PAIRS:
             return False
         self._witnesses[pair] += 1
@@ -113,7 +121,7 @@ class Copier:
     def _of_chosen(
         self, links: npt.NDArray[np.uint64], high: npt.NDArray[np.uint64], low: npt.NDArray[np.uint64]
     ) -> npt.NDArray[np.bool_]:
-        found = np.isin(links, self._links)
+        found: npt.NDArray[np.bool_] = np.isin(links, self._links)
         for one_high, one_low in self._halves:
             found |= (high == one_high) & (low == one_low)
         return found
@@ -146,7 +154,7 @@ class Copier:
 
 
 def _packet(
-    batch: PacketBatch, row: int, *, from_chosen: bool, is_named: bool, links: Set[LinkAddress]
+    batch: PacketBatch, row: int, *, from_chosen: bool, is_named: bool, links: AbstractSet[LinkAddress]
 ) -> Packet:
     start, length = int(batch.frame_offset[row]), int(batch.captured_length[row])
     frame = bytes(batch.buffer[start : start + length])

@@ -296,7 +296,7 @@ def checksum(octets: bytes) -> int:
     """The Internet checksum (RFC 1071)."""
     if len(octets) % 2:
         octets += b"\0"
-    total = sum(struct.unpack(f">{len(octets) // 2}H", octets))
+    total: int = sum(struct.unpack(f">{len(octets) // 2}H", octets))
     while total >> 16:
         total = (total & 0xFFFF) + (total >> 16)
-    return ~total & 0xFFFF
+    return 0xFFFF - int(total)

@@ -45,6 +45,8 @@ class Reduction:
     """Findings about the chosen devices that the copy shows under the same identifier."""
     missing: tuple[str, ...]
     """Rule and identifier of findings about the chosen devices that the copy does not show."""
+    renamed: tuple[tuple[str, str, str], ...]
+    """Rule, identifier before, identifier in the copy: findings that name a peer, whose identity is a pseudonym there."""
     added: tuple[str, ...]
     others: tuple[str, ...]
     """Rules of findings about other devices or the network, whose identifiers follow the pseudonyms."""
@@ -181,6 +183,13 @@ def _of_length(text: str) -> str:
 def _reduction(before: Document, after: Document, copied: Copied, overwriter: Overwriter) -> Reduction:
     names = [row["name"] for row in before["captures"]]
     old, new = _own_findings(before), _own_findings(after)
+    missing, added = old.keys() - new.keys(), old.keys() ^ (old.keys() | new.keys())
+    renamed = []
+    for one in sorted(missing):
+        like = sorted(other for other in added if new[other] == old[one])
+        if like:
+            missing, added = missing - {one}, added - {like[0]}
+            renamed.append((old[one][0], one, like[0]))
     return Reduction(
         copied=copied,
         overwritten=overwriter.count,
@@ -189,14 +198,17 @@ def _reduction(before: Document, after: Document, copied: Copied, overwriter: Ov
             for reference, number in sorted(copied.numbers.items())
         ),
         same=len(old.keys() & new.keys()),
-        missing=tuple(sorted(f"{old[one]} {one}" for one in old.keys() - new.keys())),
-        added=tuple(sorted(f"{new[one]} {one}" for one in new.keys() - old.keys())),
+        renamed=tuple(renamed),
+        missing=tuple(sorted(f"{old[one][0]} {one}" for one in missing)),
+        added=tuple(sorted(f"{new[one][0]} {one}" for one in added)),
         others=tuple(sorted({row["rule_id"] for row in before["findings"] if row["finding_id"] not in old})),
     )
 
 
-def _own_findings(document: Mapping[str, Any]) -> dict[str, str]:
-    """Rules by identifier, of findings about chosen devices."""
+def _own_findings(document: Mapping[str, Any]) -> dict[str, tuple[str, str]]:
+    """Rule and device by identifier, of findings about chosen devices."""
     chosen = {row["device_id"] for row in document["devices"] if row["is_chosen"]}
     rows = (*document["findings"], *document["accepted"])
-    return {row["finding_id"]: row["rule_id"] for row in rows if row["device_id"] in chosen}
+    return {
+        row["finding_id"]: (row["rule_id"], row["device_id"]) for row in rows if row["device_id"] in chosen
+    }

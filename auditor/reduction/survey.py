@@ -16,6 +16,7 @@ from urllib.parse import quote_from_bytes
 
 from auditor.addresses import Address, LinkAddress, interface_identifier_link, parse_address, parse_link
 from auditor.dissect.message import Envelope, Issue
+from auditor.dissect.protocols.dhcp import DhcpMessage
 from auditor.flows.flow import Endpoint, PacketReference
 from auditor.inventory.secrets import link_spellings
 from auditor.secret import Secret
@@ -26,6 +27,8 @@ MAX_READ_CONVERSATIONS = 65_536
 """Conversations of which payload may stay; of further ones only headers do."""
 MAX_OTHER_ENDS = 16_384
 """Addresses of others that are looked for inside payload; with more of them no payload stays."""
+MAX_LEASE_PACKETS = 4096
+"""More say no more: a lease is renewed after half its time (RFC 2131 section 4.4.5)."""
 MAX_DEPTH = 6  # of values inside a message; ours are three deep
 
 HOME_WORDS = frozenset(
@@ -70,6 +73,8 @@ class Survey:
     """Those with a chosen device in which something was read, and by which protocols."""
     cut: set[PacketReference] = field(default_factory=set)
     """Packets whose payload goes in any case."""
+    leases: set[PacketReference] = field(default_factory=set)
+    """Packets in which a chosen device got its address."""
     values: set[bytes] = field(default_factory=set, repr=False)
     """Secrets and words that name others, as they may stand in a payload."""
     spared: set[bytes] = field(default_factory=set)
@@ -95,6 +100,7 @@ class Survey:
                 self.is_chosen(item.source)
                 or self.is_chosen(item.destination)
                 or item.protocol in SHOW_PROTOCOLS
+                or self._is_own_lease(item)
             ):
                 continue
             self._add_conversation(item)
@@ -103,6 +109,14 @@ class Survey:
             for value in found:
                 self.values |= _forms(value)
             self.is_full |= len(self.values) > 4 * MAX_SECRET_VALUES
+
+    def _is_own_lease(self, item: Envelope) -> bool:
+        """A lease is asked for by broadcast: all clients share one conversation, the message tells them apart."""
+        if not isinstance(item.message, DhcpMessage) or item.message.client_link not in self.links:
+            return False
+        if len(self.leases) < MAX_LEASE_PACKETS:
+            self.leases.add(item.packet)
+        return True
 
     def _add_ends(self, item: Envelope) -> None:
         for end in (item.source, item.destination):
@@ -128,7 +142,8 @@ class Survey:
             addresses = {parse_address(address) for address in row["addresses"]}
             words = {word for name in (*row["hostnames"], row["nickname"] or "") for word in _words(name)}
             if row["is_chosen"]:
-                self.links |= links
+                # Its own access point often has the same address with the U/L bit inverted (common practice).
+                self.links |= links | {LinkAddress(bytes([link[0] ^ 0x02]) + link[1:]) for link in links}
                 self.addresses |= addresses
                 shown |= words
                 own = [spelling.lower() for link in links for spelling in link_spellings(link)]
