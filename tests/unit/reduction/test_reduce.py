@@ -52,7 +52,8 @@ def test_libpcap_reads_the_copy(made):
         pytest.skip("tcpdump is not installed here")
     done = subprocess.run([program, "-nn", "-r", made[1]], capture_output=True, text=True, check=False)
     if done.returncode and "different" in done.stderr:
-        pytest.skip("libpcap reads no file with interfaces of two link types")
+        assert made[0].stem in {"air-and-wire", "everything-speaks"}, "of one link type"
+        return  # libpcap reads no file whose interfaces have two link types, be it a copy or not
     assert done.returncode == 0, done.stderr
     assert len(done.stdout.splitlines()) >= made[2].copied.kept
 
