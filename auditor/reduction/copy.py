@@ -33,7 +33,7 @@ MAX_COUNTED = 65_536
 """Directions whose payloads are counted; of further ones only headers stay."""
 
 MAX_WITNESS_PAIRS = 64
-"""Pairs of others of which headers are kept; some homes have more, and a few tell where the recorder stood."""
+"""Pairs of others of which headers stay; some homes have more, and a few tell the recorder's place."""
 MAX_WITNESSES = 3
 """Packets of each such pair and direction, headers alone."""
 
@@ -142,7 +142,7 @@ class Copier:
         return not self._is_compressed(packet, ends)
 
     def _is_compressed(self, packet: Packet, ends: tuple[Address, int, Address, int]) -> bool:
-        """A body with a content coding (RFC 9110 8.4) hides what must be overwritten: it goes, with its head."""
+        """A body with a content coding (RFC 9110 8.4) hides what must go: it goes with its head."""
         head = packet.frame[packet.payload_offset :][: packet.payload_length].lower()
         if b"\ncontent-encoding:" in head:
             if len(self._compressed) < MAX_COUNTED:

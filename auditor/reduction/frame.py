@@ -62,7 +62,7 @@ class Packet:
     """Where the 802.11 header begins; -1: another link type."""
     is_management: bool
     shows_network: bool
-    """A finding names the packet, or the chosen device is itself the access point: the network's name stays."""
+    """A finding names the packet, or a chosen device is the access point: the network's name stays."""
     from_chosen: bool
 
 

@@ -17,7 +17,7 @@ from collections.abc import Iterable, Mapping
 MAX_PATTERNS = 20_000
 """Values looked for; with more of them no payload is kept, because none could be trusted."""
 MIN_VALUE_OCTETS = 3
-"""Shorter values stand in every payload by chance; the field they stand in is overwritten as a whole or kept."""
+"""Shorter values stand in every payload by chance; their field is overwritten whole or kept."""
 MIN_PART_OCTETS = 4
 """A value that two segments part is told by so many octets of it at their border."""
 
@@ -26,7 +26,8 @@ _LETTERS, _CAPITALS, _DIGITS = b"abcdefghijklmnopqrstuvwxyz", b"ABCDEFGHIJKLMNOP
 _BASIC = re.compile(rb"(?i)(authorization:[ \t]*basic[ \t]+)([A-Za-z0-9+/]+={0,2})")
 # Fields of RFC 9110 and RFC 6265 that tell of a person or a login, whoever sends them.
 _PERSONAL = re.compile(
-    rb"(?im)^((?:cookie|set-cookie|proxy-authorization|x-api-key|x-auth-token|from|referer|x-forwarded-for):[ \t]*)([^\r\n]+)"
+    rb"(?im)^((?:cookie|set-cookie|proxy-authorization|x-api-key|x-auth-token|from|referer|x-forwarded-for):"
+    rb"[ \t]*)([^\r\n]+)"
 )
 _BEARER = re.compile(rb"(?i)(authorization:[ \t]*(?!basic)[a-z-]+[ \t]+)([^\r\n]+)")
 # What a program or person says of itself; a chosen device's own stays, for it may be a finding.
@@ -44,7 +45,7 @@ class Overwriter:
         replaced: Mapping[bytes, bytes],
         spared: Iterable[bytes] = (),
     ) -> None:
-        """``values`` get stand-ins, letter case ignored; ``replaced`` are octets with stand-ins of their own."""
+        """``values`` get stand-ins, in any case; ``replaced`` are octets with their own stand-ins."""
         self._key = key[:64]
         self._replaced = {old: new for old, new in replaced.items() if old != new and len(old) == len(new)}
         self._spared = frozenset(value.lower() for value in spared)

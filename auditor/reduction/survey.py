@@ -52,7 +52,7 @@ HOME_WORDS = frozenset(
 """Host names that name nobody; replacing them would tear protocols apart."""
 
 ENCODED_PROTOCOLS = frozenset({"websocket", "quic", "http2"})
-"""Whose payload is masked, encrypted or compressed on the way: values cannot be overwritten in place there."""
+"""Whose payload is masked, encrypted or compressed on the way: values cannot be overwritten there."""
 
 SHOW_PROTOCOLS = frozenset({"e131", "artnet", "ddp", "efcp", "osc"})
 """Levels of light: of these the packets that a finding names keep their payload, whoever sent them."""
@@ -111,7 +111,7 @@ class Survey:
             self.is_full |= len(self.values) > 4 * MAX_SECRET_VALUES
 
     def _is_own_lease(self, item: Envelope) -> bool:
-        """A lease is asked for by broadcast: all clients share one conversation, the message tells them apart."""
+        """A lease is asked for by broadcast: clients share one conversation, messages part them."""
         if not isinstance(item.message, DhcpMessage) or item.message.client_link not in self.links:
             return False
         if len(self.leases) < MAX_LEASE_PACKETS:
