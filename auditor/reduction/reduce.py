@@ -46,7 +46,7 @@ class Reduction:
     missing: tuple[str, ...]
     """Rule and identifier of findings about the chosen devices that the copy does not show."""
     renamed: tuple[tuple[str, str, str], ...]
-    """Rule, identifier before, identifier in the copy: they name a peer, whose identity is a pseudonym there."""
+    """Rule, identifier before, identifier in the copy: they name a peer, a pseudonym there."""
     added: tuple[str, ...]
     others: tuple[str, ...]
     """Rules of findings about other devices or the network, whose identifiers follow the pseudonyms."""
