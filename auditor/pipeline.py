@@ -30,13 +30,13 @@ from auditor.isolation.files import render_files
 from auditor.isolation.plan import Router, propose, recommend
 from auditor.packets.batch import PacketBatch
 from auditor.packets.decode import decode_batch
+from auditor.redaction.documents import ShownDocument
 from auditor.report.brief import tell_brief
 from auditor.report.comparison import build_comparison, tell_comparison
 from auditor.report.document import EMPTY_JUDGEMENT
 from auditor.report.plan import build_plan, build_plan_summary, tell_plan
 from auditor.report.result import AuditReport as AuditReport
 from auditor.report.result import CompareReport as CompareReport
-from auditor.report.result import Extras
 from auditor.report.result import PlanReport as PlanReport
 from auditor.report.story import tell_audit, tell_check
 from auditor.ruleset.evaluate import evaluate
@@ -93,15 +93,15 @@ def _audit(
     report = report_run(run, judgement, given_home, reveal=reveal, tell=tell, plan=summary)
     brief = tell_brief(report.document, titles)
 
-    def extras() -> Extras:
-        return _extras(run, judgement, given_home, reveal=reveal)
+    def complete() -> ShownDocument:
+        return _complete(run, judgement, given_home, reveal=reveal)
 
     # Two lines of the plan are told; the JSON of an audit leaves it to the command that asks for it.
-    return replace(report, document={**report.document, "plan": None}, extras=extras, brief=brief)
+    return replace(report, document=report.document.without_plan(), complete=complete, brief=brief)
 
 
-def _extras(run: Run, judgement: Judgement, home: Home, *, reveal: bool) -> Extras:
-    """What only the long report shows: all of the plan, and times for the pictures."""
+def _complete(run: Run, judgement: Judgement, home: Home, *, reveal: bool) -> ShownDocument:
+    """With what only the long report shows: all of the plan, and times for the pictures."""
     with rare_collections():
         try:
             proposal = propose(run.inventory, judgement, home, run.flows, packet_flows=run.packet_flows)
@@ -109,7 +109,7 @@ def _extras(run: Run, judgement: Judgement, home: Home, *, reveal: bool) -> Extr
             proposal = None
         plan = None if proposal is None else build_plan(proposal)
         shown, _ = shown_document(run, judgement, home, reveal=reveal, plan=plan, moments=True)
-    return Extras(plan=shown["plan"], moments=shown["moments"])
+    return shown
 
 
 def plan(

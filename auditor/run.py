@@ -27,6 +27,7 @@ from auditor.inventory.build import InventoryBuilder
 from auditor.inventory.choose import check_chosen
 from auditor.inventory.model import Device, Inventory
 from auditor.packets.decode import decode_batch
+from auditor.redaction.documents import ShownDocument
 from auditor.redaction.pseudonym import derive_key
 from auditor.redaction.redact import redact
 from auditor.report.document import NOTHING_JUDGED, build_document
@@ -109,7 +110,7 @@ def report_run(
     home: Home,
     *,
     reveal: bool,
-    tell: Callable[[dict[str, Any]], Outline],
+    tell: Callable[[ShownDocument], Outline],
     plan: dict[str, Any] | None = None,
     refusal: Refusal | None = None,
     comparison: dict[str, Any] | None = None,
@@ -140,7 +141,7 @@ def shown_document(
     comparison: dict[str, Any] | None = None,
     also_private: tuple[Device, ...] = (),
     moments: bool = False,
-) -> tuple[dict[str, Any], str | None]:
+) -> tuple[ShownDocument, str | None]:
     """
     The redacted document, and why nothing could be judged.
 
@@ -165,15 +166,13 @@ def shown_document(
         headers=run.headers,
         input_issues=run.input_issues,
         plan=plan,
+        comparison=comparison,
+        moments=build_moments(inventory, run.flows, home) if moments else None,
     )
-    if comparison is not None:
-        document["comparison"] = comparison
     digests = [summary.facts.sha256 for summary in inventory.captures]
     key = derive_key(home.pseudonym_key, digests)
     known = replace(inventory, devices=(*inventory.devices, *also_private)) if also_private else inventory
-    if moments:
-        document["moments"] = build_moments(inventory, run.flows, home)
-    shown = dict(redact(document, known, key=key, reveal=reveal, asked_for=run.asked_for))
+    shown = redact(document, known, key=key, reveal=reveal, asked_for=run.asked_for)
     for entry in shown["coverage"]["could_not_see"]:
         if entry["question"] == NOTHING_JUDGED:  # the redacted wording: it may name what was asked for
             not_judged = entry["reason"] if not_judged is None else f"{entry['reason']}; {not_judged}"

@@ -19,6 +19,7 @@ from auditor.cli.page import page
 from auditor.cli.plan import plan
 from auditor.cli.recipe import recipe
 from auditor.cli.record import record
+from auditor.cli.reduce import reduce
 from auditor.cli.rules import rules_commands
 from auditor.cli.watch import watch
 from auditor.errors import AuditorError, CaptureError, JudgementError, OutputError, SettingsError
@@ -49,6 +50,7 @@ app.command("compare")(compare)
 app.command("watch")(watch)
 app.command("page")(page)
 app.command("record")(record)
+app.command("reduce")(reduce)
 app.add_typer(rules_commands, name="rules")
 
 

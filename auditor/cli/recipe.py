@@ -139,13 +139,13 @@ def recipe(
 
 def _print(made: Recipe, output_format: OutputFormat, output: Path | None) -> None:
     from auditor.recipe.tell import build_document, tell_recipe
-    from auditor.report.json import render_json
+    from auditor.report.json import render_members
     from auditor.report.markdown import render_markdown
     from auditor.report.text import render_text
 
     match output_format:
         case OutputFormat.JSON:
-            text = render_json(build_document(made))
+            text = render_members(build_document(made))
         case OutputFormat.MARKDOWN:
             text = render_markdown(tell_recipe(made))
         case _:

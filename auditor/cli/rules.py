@@ -33,12 +33,12 @@ def list_rules(
     """One line for each rule: id, severity, title."""
     from auditor.report import explain
     from auditor.report.harmless import harmless_cell
-    from auditor.report.json import render_json
+    from auditor.report.json import render_members
     from auditor.report.markdown import render_markdown
 
     found = _load(rules)
     if output_format is options.OutputFormat.JSON:
-        print_result(render_json({"rules": [explain.rule_document(rule) for rule in found]}))
+        print_result(render_members({"rules": [explain.rule_document(rule) for rule in found]}))
     elif output_format is options.OutputFormat.MARKDOWN:
         print_result(render_markdown(explain.list_in_table(found)))
     else:
@@ -59,7 +59,7 @@ def explain_rule(
 ) -> int:
     """Tell what one rule looks for, why, what it needs to see, and what to do."""
     from auditor.report.explain import explain, rule_document
-    from auditor.report.json import render_json
+    from auditor.report.json import render_members
     from auditor.report.markdown import render_markdown
     from auditor.report.text import render_text
 
@@ -68,7 +68,7 @@ def explain_rule(
         raise UsageError("rules explain", _unknown(rule_id, found))
     rule = found.rule(rule_id)
     if output_format is options.OutputFormat.JSON:
-        print_result(render_json(rule_document(rule)))
+        print_result(render_members(rule_document(rule)))
     elif output_format is options.OutputFormat.MARKDOWN:
         print_result(render_markdown(explain(rule)))
     else:

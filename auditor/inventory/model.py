@@ -61,17 +61,22 @@ class LightingRank:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Device:
-    """One device of this network, told apart by more than its link address."""
+    """
+    One device of this network, told apart by more than its link address.
 
-    device_id: str
+    What may name a person stays out of its text form, so that no log line or
+    traceback holds it.
+    """
+
+    device_id: str = field(repr=False)
     """Stable within and between runs: from identity (own link address where there is one, else name)."""
-    identity: str
+    identity: str = field(repr=False)
     """What findings are hashed over: ``link:02:00:…`` or ``name:…``; never an address or a time."""
-    nickname: str | None
-    link_addresses: tuple[LinkAddress, ...]
+    nickname: str | None = field(repr=False)
+    link_addresses: tuple[LinkAddress, ...] = field(repr=False)
     locally_administered: bool
-    addresses: tuple[Address, ...]
-    hostnames: tuple[str, ...]
+    addresses: tuple[Address, ...] = field(repr=False)
+    hostnames: tuple[str, ...] = field(repr=False)
     """From DHCP and mDNS, as sent."""
     vendor: str | None
     """Registrant of the address prefix: the maker of the network chip or module, a hint only."""
@@ -84,9 +89,9 @@ class Device:
     joined: PacketReference | None
     """The packet with which it joined the network, where that was recorded."""
     behind_repeater: bool
-    may_belong_to: str | None
+    may_belong_to: str | None = field(repr=False)
     """device_id of another one whose second interface it perhaps is (neighbouring or U/L-flipped address)."""
-    dhcp_vendor_class: str | None
+    dhcp_vendor_class: str | None = field(repr=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -182,7 +182,7 @@ def identity_spellings(host: Host) -> Iterable[bytes]:
     """Spellings of link addresses and names that people and makers use as passwords (common practice)."""
     spellings: dict[str, None] = {}
     for link in host.links:
-        spellings.update(dict.fromkeys(_link_spellings(link)))
+        spellings.update(dict.fromkeys(link_spellings(link)))
     for name in host.names:
         first = name.split(".", 1)[0]
         for text in (name, first):
@@ -192,7 +192,8 @@ def identity_spellings(host: Host) -> Iterable[bytes]:
             yield text.encode("utf-8", "surrogateescape")
 
 
-def _link_spellings(link: LinkAddress) -> Iterable[str]:
+def link_spellings(link: LinkAddress) -> Iterable[str]:
+    """How a link address is written out as a password."""
     colons = format_link(link)
     for text in (colons, colons.replace(":", "-"), colons.replace(":", "")):
         yield text

@@ -32,6 +32,7 @@ from auditor.addresses import (
 from auditor.home.model import ROLES
 from auditor.inventory.model import Device, Inventory
 from auditor.redaction.comparison import redact_comparison
+from auditor.redaction.documents import RawDocument, ShownDocument, let_pass, open_raw
 from auditor.redaction.moments import redact_moments
 from auditor.redaction.plan import planned_addresses, redact_plan
 from auditor.redaction.pseudonym import assign_pseudonyms
@@ -94,24 +95,25 @@ _GATED = _FREE_TEXT | _IDENTIFIERS | {"evidence"}
 
 
 def redact(
-    document: Document,
+    raw: RawDocument,
     inventory: Inventory,
     *,
     key: bytes,
     reveal: bool = False,
     asked_for: Sequence[str] = (),
-) -> Document:
+) -> ShownDocument:
     """
     Return what may be shown.
 
-    ``document`` is what ``auditor.report.document.build_document`` made of this
+    ``raw`` is what ``auditor.report.document.build_document`` made of this
     ``inventory``; ``key`` comes from ``auditor.redaction.pseudonym.derive_key``;
     ``asked_for`` are the devices as the user wrote them, who may read them again.
     With ``reveal`` the same document is returned and marked.
     """
+    document = open_raw(raw)
     if reveal:
-        return {**document, "redaction": {"applied": False, "revealed": True}}
-    return _Gate(inventory, key, document, asked_for).pass_through(document)
+        return let_pass({**document, "redaction": {"applied": False, "revealed": True}})
+    return let_pass(_Gate(inventory, key, document, asked_for).pass_through(document))
 
 
 class _Gate:

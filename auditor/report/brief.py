@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
+from auditor.redaction.documents import ShownDocument, require_shown
 from auditor.report import traffic, wording
 from auditor.report.outline import Fields, Heading, Outline, Paragraph
 from auditor.report.story import coverage_section, privacy_note, title_of, verdict_section
@@ -40,8 +41,9 @@ MAX_NAME_CHARACTERS = 80
 ALL_OPTION = "--all"
 
 
-def tell_brief(document: Document, titles: Mapping[str, str]) -> Outline:
+def tell_brief(document: ShownDocument, titles: Mapping[str, str]) -> Outline:
     """Outline of ``audit`` on a terminal; ``titles`` are those of the rules, by id."""
+    require_shown(document)
     blocks = [
         Heading(1, "Lighting network report"),
         *_judged(document),

@@ -14,6 +14,7 @@ from auditor.comparison.conversations import stopped_by
 from auditor.comparison.model import Comparison, Conversation, Tries
 from auditor.flows.flow import PacketReference
 from auditor.inventory.model import Inventory
+from auditor.redaction.documents import ShownDocument, require_shown
 from auditor.report import traffic, wording
 from auditor.report.document import capture_names
 from auditor.report.outline import Heading, Items, Outline, Paragraph, Table
@@ -88,8 +89,9 @@ def _tries(tries: Tries | None, names: list[str]) -> Document | None:
     }
 
 
-def tell_comparison(document: Document) -> Outline:
+def tell_comparison(document: ShownDocument) -> Outline:
     """Outline of ``compare``; the first line says what is broken or lost, before anything that holds."""
+    require_shown(document)
     comparison = document["comparison"]
     name, in_text = _names(document), traffic.naming_in_text(document)
     blocks: Outline = [Heading(1, "Before and after"), *map(Paragraph, _verdict(document))]

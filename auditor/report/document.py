@@ -26,6 +26,7 @@ from auditor.inventory.facts import (
     ServiceFact,
 )
 from auditor.inventory.model import CaptureSummary, CouldNotSee, Coverage, Device, Inventory
+from auditor.redaction.documents import RawDocument
 from auditor.registries import link_type_name
 from auditor.report.evidence import EvidenceBook, PacketHeader
 from auditor.ruleset.finding import AcceptedFinding, Assessment, Finding, Judgement
@@ -54,14 +55,18 @@ def build_document(
     headers: Mapping[PacketReference, PacketHeader] | None = None,
     input_issues: Sequence[CaptureIssue] = (),
     plan: Document | None = None,
-) -> Document:
+    comparison: Document | None = None,
+    moments: Document | None = None,
+) -> RawDocument:
     """
     Build the unredacted document of one run.
 
     ``could_not_see`` holds what the pipeline itself has to say (an input that
     could not be read, nothing to judge); it is put before what the coverage says.
     ``headers`` are what a ``HeaderKeeper`` kept of this run; ``input_issues``
-    tell of files in a folder that are no captures; ``plan`` is what ``plan.build_plan`` made.
+    tell of files in a folder that are no captures; ``plan`` is what ``plan.build_plan`` made, ``comparison``
+    what ``comparison.build_comparison`` made, ``moments`` what ``moments.build_moments`` made; without one
+    the document has no such key.
     """
     names = capture_names(inventory.captures)
     book = EvidenceBook(inventory, names, headers or {})
@@ -83,7 +88,7 @@ def build_document(
         if fact.version is not None and fact.service_name is not None:
             software.setdefault(fact.device_id, {})[fact.service_name] = fact.version
 
-    return {
+    document: Document = {
         "schema_version": SCHEMA_VERSION,
         "tool_version": tool_version,
         "redaction": {"applied": False, "revealed": True},
@@ -131,6 +136,11 @@ def build_document(
             *_issues(inventory.issues, inventory.unread_messages),
         ],
     }
+    if comparison is not None:
+        document["comparison"] = comparison
+    if moments is not None:
+        document["moments"] = moments
+    return RawDocument(document)
 
 
 def _counting_findings(judgement: Judgement) -> list[Finding]:

@@ -6,9 +6,19 @@ import json
 from collections.abc import Callable
 from typing import Any
 
+from auditor.redaction.documents import ShownDocument, require_shown
 
-def render_json(document: dict[str, Any]) -> str:
+
+def render_json(document: ShownDocument) -> str:
+    """A report; raises ``TypeError`` for a document that did not pass the redaction."""
+    require_shown(document)
+    return render_members(document)
+
+
+def render_members(document: dict[str, Any]) -> str:
     """
+    Any object that holds nothing of a recording, rules for instance.
+
     One line for each entry of a list at the top; keys stand in the order of the contract.
 
     Entries are not indented further: the standard library writes that by a

@@ -16,6 +16,7 @@ from auditor.home.model import Keep
 from auditor.isolation.model import LIGHTS, ROUTER, Entry, Layout, Plan, WishResult
 from auditor.isolation.plan import Proposal, label_devices
 from auditor.isolation.steps import CAUTIONS, selector_words
+from auditor.redaction.documents import ShownDocument, require_shown
 from auditor.report import traffic, wording
 from auditor.report.document import capture_names
 from auditor.report.outline import Heading, Items, Outline, Paragraph, Table
@@ -172,8 +173,9 @@ def keep_words(keep: Keep) -> str:
     return " ".join(words)
 
 
-def tell_plan(document: Document) -> Outline:
+def tell_plan(document: ShownDocument) -> Outline:
     """Outline of ``plan``; the first line says what the recommended plan breaks."""
+    require_shown(document)
     plan = document["plan"]
     if plan is None:
         reasons = [row["reason"] for row in document["coverage"]["could_not_see"][:1]]

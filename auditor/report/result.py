@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from auditor.redaction.documents import ShownDocument
 from auditor.report.json import render_json
 from auditor.report.markdown import render_markdown
 from auditor.report.outline import Outline
@@ -16,20 +17,10 @@ Form = Literal["audit", "check", "plan", "compare"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Extras:
-    """What the JSON of an audit leaves out and its long report tells; redacted."""
-
-    plan: dict[str, Any] | None = None
-    """The recommended plan with its alternatives, None where there is none."""
-    moments: dict[str, Any] | None = None
-    """Times of contacts and actions for the pictures (``report.moments``)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class AuditReport:
     """The result of one run; everything in it has passed the redaction."""
 
-    document: dict[str, Any]
+    document: ShownDocument
     """House section 9, schema 1.  Shared, not copied: treat it as read-only."""
     outline: Outline
     """The same content in the order of a printed report."""
@@ -37,8 +28,9 @@ class AuditReport:
     """Why nothing could be judged, or an input could not be read; None where all could."""
     form: Form = "audit"
     """Which command it is the answer of."""
-    extras: Callable[[], Extras] | None = field(default=None, repr=False, compare=False)
-    """Makes what only the long report shows, when it is asked for; it has passed the redaction too."""
+    complete: Callable[[], ShownDocument] | None = field(default=None, repr=False, compare=False)
+    """Makes the document that the long report is drawn from, when it is asked for: with all of the plan, and
+    with the times for the pictures (``report.moments``), which are no part of the JSON."""
 
     brief: Outline | None = None
     """What a terminal shows first; None where the command has one length only."""
@@ -67,8 +59,7 @@ class AuditReport:
                 return pages.render_plan(self.document, self.outline)
             case "compare":
                 return pages.render_comparison(self.document, self.outline)
-        extras = Extras() if self.extras is None else self.extras()
-        return pages.render_audit(self.document, plan=extras.plan, moments=extras.moments)
+        return pages.render_audit(self.document if self.complete is None else self.complete())
 
     def findings_from(self, severity: str) -> list[dict[str, Any]]:
         """Findings that count, at or above a severity word; ``never`` gives none."""

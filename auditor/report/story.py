@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping
 from datetime import date, timedelta
 from typing import Any
 
+from auditor.redaction.documents import ShownDocument, require_shown
 from auditor.redaction.redact import WITHHELD
 from auditor.report import traffic, wording
 from auditor.report.catalogue import load_catalogue
@@ -41,8 +42,9 @@ CAUTIONS = (
 )
 
 
-def tell_audit(document: Document, titles: Mapping[str, str] | None = None) -> Outline:
+def tell_audit(document: ShownDocument, titles: Mapping[str, str] | None = None) -> Outline:
     """Outline of ``audit``; ``titles`` are those of the rules, by id; a rule without one keeps its id."""
+    require_shown(document)
     return [
         Heading(1, "Lighting network report"),
         *privacy_note(document),
@@ -64,8 +66,9 @@ def tell_audit(document: Document, titles: Mapping[str, str] | None = None) -> O
     ]
 
 
-def tell_check(document: Document) -> Outline:
+def tell_check(document: ShownDocument) -> Outline:
     """Outline of ``check``: what the recording is good for, and the one thing to redo; no rules were run."""
+    require_shown(document)
     blocks: Outline = [Heading(1, "What this recording can tell"), *privacy_note(document)]
     missing = document["coverage"]["could_not_see"]
     entry = nothing_judged(document)

@@ -14,7 +14,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Protocol
 
 from auditor.errors import (
     AuditorError,
@@ -24,6 +24,7 @@ from auditor.errors import (
     OutputError,
 )
 from auditor.home.model import Home
+from auditor.redaction.documents import ShownDocument
 from auditor.report.document import NOTHING_JUDGED
 from auditor.report.harmless import harmless_text
 from auditor.report.json import render_json
@@ -53,7 +54,7 @@ class Report(Protocol):
     """What an audit hands back, as ``auditor.pipeline.AuditReport``."""
 
     @property
-    def document(self) -> dict[str, Any]:
+    def document(self) -> ShownDocument:
         """The redacted document."""
 
     @property

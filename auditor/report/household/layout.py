@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any, Literal
 
+from auditor.redaction.documents import ShownDocument, require_shown
 from auditor.report.catalogue import Catalogue
 from auditor.report.household.model import USUAL, Action, Page, build_page
 from auditor.report.pictures.contacts_drawing import MAX_PEERS, draw_contacts
@@ -38,8 +39,9 @@ _TIGHTER = (1.0, 0.85, 0.7, 0.55, 0.45)
 """Shares of the usual room of each text, tried one after the other."""
 
 
-def fit_page(document: Document, words: Catalogue, paper: Paper) -> tuple[Page, Picture]:
+def fit_page(document: ShownDocument, words: Catalogue, paper: Paper) -> tuple[Page, Picture]:
     """The page and its picture, together no higher than the paper."""
+    require_shown(document)
     for share in _TIGHTER:
         page = build_page(document, words, USUAL.times(share))
         left = ROOM_MM[paper] - SLACK_MM - _text_mm(page, words)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from auditor.redaction.documents import ShownDocument, require_shown
 from auditor.report import story
 from auditor.report.catalogue import load_catalogue
 from auditor.report.grid import coverage_grid
@@ -25,13 +26,13 @@ from auditor.report.plan import tell_plan
 Document = dict[str, Any]
 
 
-def render_audit(document: Document, *, plan: Document | None, moments: Document | None) -> str:
-    """The long report; ``plan`` is the proposal and ``moments`` are times, both redacted."""
-    planned = {**document, "plan": plan}
+def render_audit(document: ShownDocument) -> str:
+    """The long report; with the plan and the times of the pictures where the document holds them."""
+    require_shown(document)
     sections = [
         Section("coverage", "What this recording could show", _coverage(document)),
         Section("picture", "Who talks to whom", _contacts_picture(document)),
-        *_times(document, moments),
+        *_times(document, document.get("moments")),
         Section("devices", "Devices", traffic_tables.devices(document)),
         Section("services", "Services", traffic_tables.services(document)),
         Section("contacts", "Contacts", traffic_tables.contacts(document)),
@@ -41,8 +42,8 @@ def render_audit(document: Document, *, plan: Document | None, moments: Document
     accepted = story.accepted_section(document)
     if accepted:
         sections.append(Section("accepted", f"Accepted ({len(document['accepted'])})", _blocks(accepted)))
-    if plan is not None:
-        sections.append(Section("plan", "Plan, tried on this recording", _plan(planned)))
+    if document["plan"] is not None:
+        sections.append(Section("plan", "Plan, tried on this recording", _plan(document)))
     sections += [
         Section("packets", "Packets", findings.packets(document)),
         Section("limits", "Method and limits", _limits(document)),
@@ -51,15 +52,17 @@ def render_audit(document: Document, *, plan: Document | None, moments: Document
     return _page("Lighting network report", document, sections, lead=_verdict(document))
 
 
-def render_check(document: Document, outline: Outline) -> str:
+def render_check(document: ShownDocument, outline: Outline) -> str:
     """What the recording is good for."""
+    require_shown(document)
     lead, sections = split_sections(outline)
     picture = Section("coverage", "What this recording could show, as a picture", _coverage_picture(document))
     return _page("What this recording can tell", document, [picture, *sections], lead=lead)
 
 
-def render_plan(document: Document, outline: Outline) -> str:
+def render_plan(document: ShownDocument, outline: Outline) -> str:
     """The plan with its wall."""
+    require_shown(document)
     lead, sections = split_sections(outline)
     wall = _wall(document)
     if wall is not None:
@@ -67,8 +70,9 @@ def render_plan(document: Document, outline: Outline) -> str:
     return _page("Isolation plan", document, sections, lead=lead)
 
 
-def render_comparison(document: Document, outline: Outline) -> str:
+def render_comparison(document: ShownDocument, outline: Outline) -> str:
     """Before and after."""
+    require_shown(document)
     lead, sections = split_sections(outline)
     words = load_catalogue()
     drawn = figure(lambda width: draw_before_after(document, words, width_mm=width))
@@ -130,7 +134,7 @@ def _wall(document: Document) -> Html | None:
     return figure(lambda width: draw_exception(document, words, width_mm=width))
 
 
-def _plan(document: Document) -> Html:
+def _plan(document: ShownDocument) -> Html:
     """All of it, its own titles one level lower."""
     return join([_wall(document), render_blocks(tell_plan(document)[1:], deeper=1)])
 

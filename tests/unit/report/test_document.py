@@ -19,11 +19,12 @@ import pytest
 from auditor.addresses import parse_address, parse_link
 from auditor.dissect.message import Envelope, Issue, Message
 from auditor.flows.flow import Endpoint, FlowKey, PacketReference
+from auditor.redaction.documents import open_raw
 from auditor.redaction.pseudonym import derive_key
 from auditor.redaction.redact import redact
 from auditor.report.document import NOTHING_JUDGED, build_document
 from auditor.report.evidence import HeaderKeeper
-from auditor.report.json import render_json
+from auditor.report.json import render_members
 from auditor.report.schema import load_report_schema
 from auditor.ruleset.finding import Judgement
 from tests.unit.report import fabricated
@@ -33,7 +34,9 @@ VALIDATOR = jsonschema.Draft202012Validator(SCHEMA)
 
 
 def document(**changes: Any) -> dict[str, Any]:
-    return build_document(fabricated.inventory(**changes), fabricated.judgement(), tool_version="0.1.0")
+    return open_raw(
+        build_document(fabricated.inventory(**changes), fabricated.judgement(), tool_version="0.1.0")
+    )
 
 
 def test_the_schema_is_one() -> None:
@@ -140,7 +143,7 @@ def test_kept_headers_say_who_sent_what_to_whom() -> None:
     )
     inventory = fabricated.inventory()
     built = build_document(inventory, fabricated.judgement(), tool_version="0", headers=keeper.headers)
-    evidence = built["findings"][0]["evidence"]
+    evidence = open_raw(built)["findings"][0]["evidence"]
     assert evidence[1]["time"] == "2026-03-01T18:00:00.000000006Z"
     assert evidence[1]["excerpt"] == f"http, {fabricated.LIGHT} port 80 to {fabricated.PHONE} port 51324"
     shown = redact(built, inventory, key=derive_key(None, []))["findings"][0]["evidence"][0]["excerpt"]
@@ -169,27 +172,28 @@ def test_captures_of_one_name_are_told_apart_and_lose_their_folders() -> None:
 def test_an_acceptance_that_ran_out_counts_again() -> None:
     judgement = fabricated.judgement(findings=(), accepted=(fabricated.accepted(expired=True),))
     built = build_document(fabricated.inventory(), judgement, tool_version="0")
-    assert [one["finding_id"] for one in built["findings"]] == ["fedcba9876543210"]
+    assert [one["finding_id"] for one in open_raw(built)["findings"]] == ["fedcba9876543210"]
     running = fabricated.judgement(findings=(), accepted=(fabricated.accepted(),))
-    assert build_document(fabricated.inventory(), running, tool_version="0")["findings"] == []
+    again = build_document(fabricated.inventory(), running, tool_version="0")
+    assert open_raw(again)["findings"] == []
 
 
 def test_the_order_of_facts_changes_nothing() -> None:
     inventory = fabricated.inventory()
-    first = render_json(build_document(inventory, fabricated.judgement(), tool_version="0"))
+    first = render_members(open_raw(build_document(inventory, fabricated.judgement(), tool_version="0")))
     shuffled = {}
     for word, facts in inventory.facts.items():
         mixed = list(facts)
         random.Random(7).shuffle(mixed)
         shuffled[word] = tuple(mixed)
     again = build_document(replace(inventory, facts=shuffled), fabricated.judgement(), tool_version="0")
-    assert render_json(again) == first
+    assert render_members(open_raw(again)) == first
 
 
 def test_json_is_ascii_and_keeps_every_name() -> None:
     hostile = "\x1b[2J\u202elamp\u200b\ud800"
     devices = (replace(fabricated.household()[0], hostnames=(hostile,)),)
-    text = render_json(document(devices=devices, facts=fabricated.facts()))
+    text = render_members(document(devices=devices, facts=fabricated.facts()))
     assert text.isascii()
     assert not any(character < " " and character != "\n" for character in text)
     assert json.loads(text)["devices"][0]["hostnames"] == [hostile]
@@ -200,6 +204,6 @@ def test_what_the_run_could_not_see_stands_first() -> None:
     built = build_document(
         fabricated.inventory(), fabricated.judgement(), tool_version="0", could_not_see=[entry]
     )
-    questions = [row["question"] for row in built["coverage"]["could_not_see"]]
+    questions = [row["question"] for row in open_raw(built)["coverage"]["could_not_see"]]
     assert questions[0] == NOTHING_JUDGED
     assert "What does it do while nobody acts?" in questions  # of the abilities that are missing

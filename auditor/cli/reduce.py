@@ -1,0 +1,64 @@
+"""``auditor reduce``: a copy of recordings that holds the chosen devices and no secrets."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from auditor.cli import options
+from auditor.cli.exit import ExitStatus
+from auditor.cli.output import print_result, refuse_inputs, say
+from auditor.cli.progress import show_progress
+
+if TYPE_CHECKING:
+    from auditor.reduction.reduce import Reduction
+
+Copy = Annotated[
+    Path,
+    typer.Option("--output", metavar="FILE", help="Write the copy (pcapng) here, complete or not at all."),
+]
+
+
+def reduce(
+    captures: options.Captures,
+    output: Copy,
+    devices: options.Devices = None,
+    home: options.HomeFile = None,
+    strict: options.Strict = False,
+    quiet: options.Quiet = False,
+) -> int:
+    """Copy only the chosen devices' conversations: others get pseudonyms, secrets are overwritten."""
+    from auditor.reduction.reduce import reduce as write_copy
+
+    refuse_inputs(output, [*captures, *([home] if home else [])])
+    with show_progress(quiet=quiet) as progress:
+        made = write_copy(
+            captures, output, devices=devices or (), home=home, strict=strict, progress=progress
+        )
+    print_result("".join(f"{name}\t{old}\t{new}\n" for name, old, new in made.packet_map))
+    if not quiet:
+        for line in _remarks(made):
+            say(line)
+    if made.missing:
+        say(f"the copy does not show these findings: {', '.join(made.missing)}")
+    return ExitStatus.COULD_NOT_JUDGE if made.missing else ExitStatus.JUDGED
+
+
+def _remarks(made: Reduction) -> list[str]:
+    copied = made.copied
+    lines = [
+        (
+            f"kept {copied.kept} of {copied.read} packets, {copied.with_payload} of them with payload; "
+            f"octets were overwritten in {made.overwritten}"
+        ),
+        f"{made.same} findings about the chosen devices are the same in the copy",
+        "what remained: their own addresses and names, the names they asked for, sizes and times",
+    ]
+    lines += [f"{rule} {old} is {new} in the copy: it names a pseudonym" for rule, old, new in made.renamed]
+    if made.added:
+        lines.append(f"only in the copy: {', '.join(made.added)}")
+    if made.others:
+        lines.append(f"about others, under other identifiers in the copy: {', '.join(made.others)}")
+    return lines
