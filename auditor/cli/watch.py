@@ -249,12 +249,12 @@ def _silent(_: str) -> None:
 
 def _recorder(ring: Path, interface: str, minutes: float, *, quiet: bool) -> Recorder:
     def record() -> Sequence[Path]:
-        from importlib import import_module
+        from auditor.live import recorder
+        from auditor.live.model import RecordingOptions
 
-        model, recorder = import_module("auditor.live.model"), import_module("auditor.live.recorder")
         ring.mkdir(parents=True, exist_ok=True)
         result = recorder.record(
-            model.RecordingOptions(
+            RecordingOptions(
                 interface=interface, folder=ring, stem="watch", file_octets=FILE_OCTETS,
                 file_seconds=FILE_SECONDS, keep_files=KEEP_FILES, stop_seconds=minutes * 60, stop_octets=None,
                 device=None, snap_octets=SNAP_OCTETS,

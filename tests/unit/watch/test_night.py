@@ -17,6 +17,7 @@ import pytest
 import auditor
 from auditor.errors import JudgementError, OutputError, SettingsError, UsageError
 from auditor.home.loader import parse_home
+from auditor.live import recorder
 from auditor.store.database import STORE_NAME
 from auditor.store.history import StoredChange, StoredRun, TakenFile
 from auditor.watch.calendar import missed_nights, stale_alarm, usual_days
@@ -485,8 +486,7 @@ def test_the_command_records_first_and_judges_what_it_recorded(tmp_path, monkeyp
         path = record(EVENING).write(options.folder / f"{options.stem}-1.pcapng")
         return SimpleNamespace(files=(path,))
 
-    monkeypatch.setitem(sys.modules, "auditor.live.model", SimpleNamespace(RecordingOptions=SimpleNamespace))
-    monkeypatch.setitem(sys.modules, "auditor.live.recorder", SimpleNamespace(record=stand_in))
+    monkeypatch.setattr(recorder, "record", stand_in)
 
     done = command("watch", ring, "--store", tmp_path / "store", "--record", "2", "--interface", "br0")
 
