@@ -50,12 +50,17 @@ class FileTransferCollector:
             return
         for oriented in flows:
             flow = oriented.flow
-            if flow.key.protocol != PROTOCOL_UDP or not flow.packets_sent:
+            if flow.key.protocol != PROTOCOL_UDP:
                 continue
-            asked = (flow.responder.address, flow.responder.port, flow.initiator.address)
-            request = self.requests.get(asked)
-            if request is not None and flow.initiator.port != request.destination.port:
-                self._answer(rows, request, flow.initiator, network, contents)
+            # Both ports are ephemeral: which end counts as the one that began hangs on which number is lower.
+            ends = (
+                (flow.initiator, flow.responder, flow.packets_sent),
+                (flow.responder, flow.initiator, flow.packets_received),
+            )
+            for server, client, packets in ends:
+                request = self.requests.get((client.address, client.port, server.address))
+                if request is not None and packets and server.port != request.destination.port:
+                    self._answer(rows, request, server, network, contents)
 
     @staticmethod
     def _answer(

@@ -208,15 +208,20 @@ def test_telnet_login(prompt, accepted):
     assert secret.accepted is accepted
 
 
+@pytest.mark.parametrize("server_began", [True, False], ids=["server-first", "client-first"])
 @pytest.mark.parametrize(("name", "effect"), [("strip.bin", "firmware"), ("settings.txt", "configuration")])
-def test_a_file_written_by_tftp_is_an_order_and_the_service_answered_from_another_port(name, effect):
+def test_a_file_written_by_tftp_is_an_order_and_the_service_answered_from_another_port(
+    name, effect, server_began
+):
+    """RFC 1350 section 4: both ports of the transfer are chosen freely, so that either may be the lower one."""
     made = scene()
     key = made.flow(
         end(PHONE, port=50_000), end(LIGHT, port=69), protocol=17, received=0, outcome="unanswered"
     )
     request = b"\x00\x02" + name.encode() + b"\0octet\0"
     made.say(key, "tftp", tftp.DISSECTOR.parse_datagram(Cursor(request)))
-    made.flow(end(LIGHT, port=49_999), end(PHONE, port=50_000), at=1.1, protocol=17)
+    ends = (end(LIGHT, port=49_999), end(PHONE, port=50_000))
+    made.flow(*(ends if server_began else ends[::-1]), at=1.1, protocol=17)
     inventory = made.build()
 
     [row] = facts_of(inventory, "control")
