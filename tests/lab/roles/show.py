@@ -75,6 +75,7 @@ async def artnet_search() -> list[str]:
     for _ in range(100):
         found = [str(node.ip) for node in controller.nodes.values() if node.ports]
         if found:
+            await asyncio.sleep(0.5)  # the node polls too and may answer before our own poll has left
             return sorted(found)
         await asyncio.sleep(0.05)
     return []
