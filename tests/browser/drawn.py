@@ -5,6 +5,7 @@ from collections.abc import Callable
 from functools import cache
 
 import auditor
+from auditor.redaction.documents import let_pass
 from tests.household.__main__ import CAPTURES
 
 LONG = "light-with-a-very-long-name-" * 7  # 196 characters
@@ -33,9 +34,9 @@ def documents() -> dict[str, Callable[[], dict]]:
 
 def hostile_document() -> dict:
     """Every name of the richest recording replaced by one that acts, where something lets it."""
-    document = copy.deepcopy(audited("everything-speaks"))
+    document = copy.deepcopy(dict(audited("everything-speaks")))
     for place, device in enumerate(document["devices"]):
         device["nickname"] = HOSTILE[place % len(HOSTILE)]
     for place, row in enumerate(document["remote_contacts"]):
         row["name"] = HOSTILE[place % len(HOSTILE)]
-    return document
+    return let_pass(document)

@@ -43,15 +43,21 @@ def compared():
     return pipeline.compare(GOOD, CAPTURES / "after-isolation-ipv6-open.pcapng", home=HOME).document
 
 
+@cache
+def moments(name="good-vantage"):
+    """Times of contacts and actions, as the long report has them."""
+    return report(name).complete()["moments"]
+
+
 def long_moments():
     """A recording of a day with a hole, which no shipped file has."""
-    moments = copy.deepcopy(report().moments)
-    moments["seconds"] = 86_400
-    moments["recorded"] = [[0, 400], [700, 1439]]
-    moments["recorded_day"] = [*range(40), *range(70, 144)]
-    for place, lane in enumerate(moments["lanes"]):
+    made = copy.deepcopy(moments())
+    made["seconds"] = 86_400
+    made["recorded"] = [[0, 400], [700, 1439]]
+    made["recorded_day"] = [*range(40), *range(70, 144)]
+    for place, lane in enumerate(made["lanes"]):
         lane["day"] = [place, 80 + place]
-    return moments
+    return made
 
 
 PICTURES = {
@@ -60,11 +66,11 @@ PICTURES = {
     "coverage": lambda width: draw_coverage(report().document, WORDS, width_mm=width),
     "wall": lambda width: draw_exception(planned(), WORDS, width_mm=width),
     "before-after": lambda width: draw_before_after(compared(), WORDS, width_mm=width),
-    "timeline": lambda width: draw_timeline(report().document, report().moments, WORDS, width_mm=width),
+    "timeline": lambda width: draw_timeline(report().document, moments(), WORDS, width_mm=width),
     "timeline-gap": lambda width: draw_timeline(report().document, long_moments(), WORDS, width_mm=width),
     "day": lambda width: draw_day(report().document, long_moments(), WORDS, width_mm=width),
     "air": lambda width: draw_air(
-        report("everything-speaks").document, report("everything-speaks").moments, WORDS, width_mm=width
+        report("everything-speaks").document, moments("everything-speaks"), WORDS, width_mm=width
     ),
 }
 
