@@ -61,14 +61,16 @@ def pages(name, language):
     """Both forms as plain text, without the names that are the household's or a host's own."""
     document, words = audited(name), load_catalogue(language)
     page, picture = fit_page(document, words, "a4")
-    written = render_page_html(page, picture, words)
-    plain = html.unescape(re.sub(r"<style>.*?</style>|<[^>]+>", " ", written, flags=re.DOTALL))
     names = [
         device[key] for device in document["devices"] for key in ("nickname", "hostname") if device.get(key)
     ]
     shown = home_names(document, words)
     names += [shown(device["device_id"]) for device in document["devices"] if device["is_chosen"]]
     names += [row["name"] for row in document["remote_contacts"] if row["name"]]
+    written = render_page_html(page, picture, words)
+    for part in {part for own in names for part in re.split(r"(?<=-)| ", own) if part}:
+        written = written.replace(f">{part}</text>", "></text>")  # the picture breaks long names
+    plain = html.unescape(re.sub(r"<style>.*?</style>|<[^>]+>", " ", written, flags=re.DOTALL))
     for text in (plain, render_page_markdown(page, picture, words)):
         for own in sorted(names, key=len, reverse=True):
             text = text.replace(own, " ")
