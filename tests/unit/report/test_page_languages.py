@@ -68,8 +68,9 @@ def pages(name, language):
     names += [shown(device["device_id"]) for device in document["devices"] if device["is_chosen"]]
     names += [row["name"] for row in document["remote_contacts"] if row["name"]]
     written = render_page_html(page, picture, words)
-    for part in {part for own in names for part in re.split(r"(?<=-)| ", own) if part}:
-        written = written.replace(f">{part}</text>", "></text>")  # the picture breaks long names
+    for line in set(re.findall(r">([^<>]+)</text>", written)):  # the picture breaks long names
+        if any(line.rstrip("…") in own for own in names):
+            written = written.replace(f">{line}</text>", "></text>")
     plain = html.unescape(re.sub(r"<style>.*?</style>|<[^>]+>", " ", written, flags=re.DOTALL))
     for text in (plain, render_page_markdown(page, picture, words)):
         for own in sorted(names, key=len, reverse=True):
