@@ -101,7 +101,7 @@ def _limits(document: Document) -> list[str]:
     limits = []
     remarks = sum(one["severity"] in {"info", "low"} for one in document["findings"])
     if remarks:
-        limits.append(f"{_count(remarks, 'remark stands', 'remarks stand')} below, for you to know.")
+        limits.append(f"{_count(remarks, 'remark', 'remarks')} besides, for you to know.")
     if outcomes["undetermined"]:
         limits.append(
             f"{outcomes['undetermined']} of {asked} questions stay open, because this recording could not "

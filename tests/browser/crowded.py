@@ -2,15 +2,16 @@
 
 import copy
 
-from auditor.redaction.documents import let_pass
+from auditor.redaction.documents import ShownDocument
 from tests.browser.drawn import HOSTILE, LONG, audited
+from tests.household.pictures import own_copy
 
 DEVICES, FINDINGS = 300, 5_000
 
 
-def crowded_document() -> dict:
+def crowded_document() -> ShownDocument:
     """300 devices, 5,000 findings with texts of 600 characters, names of 200."""
-    document = copy.deepcopy(dict(audited("everything-speaks")))
+    document = own_copy(audited("everything-speaks"))
     pattern = document["devices"][0]
     for number in range(DEVICES - len(document["devices"])):
         device = copy.deepcopy(pattern)
@@ -29,4 +30,4 @@ def crowded_document() -> dict:
             "remediation": [dict.fromkeys(("do", "stops", "test", "undo"), text)],
         }
         document["findings"].insert(0, finding)
-    return let_pass(document)
+    return document

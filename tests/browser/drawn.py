@@ -1,12 +1,12 @@
 """Documents that pictures and pages are made of: shipped recordings, and one whose names try to break out."""
 
-import copy
 from collections.abc import Callable
 from functools import cache
 
 import auditor
-from auditor.redaction.documents import let_pass
+from auditor.redaction.documents import ShownDocument
 from tests.household.__main__ import CAPTURES
+from tests.household.pictures import own_copy
 
 LONG = "light-with-a-very-long-name-" * 7  # 196 characters
 HOSTILE = (
@@ -23,20 +23,20 @@ HOSTILE = (
 
 
 @cache
-def audited(name: str) -> dict:
+def audited(name: str) -> ShownDocument:
     return auditor.audit([CAPTURES / f"{name}.pcapng"]).document
 
 
-def documents() -> dict[str, Callable[[], dict]]:
+def documents() -> dict[str, Callable[[], ShownDocument]]:
     names = ("good-vantage", "everything-speaks", "laptop-on-wifi", "quiet-and-good", "hub-polling")
     return {name: lambda name=name: audited(name) for name in names}
 
 
-def hostile_document() -> dict:
+def hostile_document() -> ShownDocument:
     """Every name of the richest recording replaced by one that acts, where something lets it."""
-    document = copy.deepcopy(dict(audited("everything-speaks")))
+    document = own_copy(audited("everything-speaks"))
     for place, device in enumerate(document["devices"]):
         device["nickname"] = HOSTILE[place % len(HOSTILE)]
     for place, row in enumerate(document["remote_contacts"]):
         row["name"] = HOSTILE[place % len(HOSTILE)]
-    return let_pass(document)
+    return document

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import auditor
 from auditor import pipeline
+from auditor.redaction.documents import ShownDocument, let_pass
 from auditor.report.catalogue import load_catalogue
 from auditor.report.pictures.air import draw_air
 from auditor.report.pictures.before_after import draw_before_after
@@ -33,6 +34,15 @@ def report(name="good-vantage"):
     return auditor.audit([CAPTURES / f"{name}.pcapng"], home=home if home.exists() else None)
 
 
+def own_copy(document: ShownDocument) -> ShownDocument:
+    """One that a test may change; it passed the gate as the first did."""
+    return let_pass(copy.deepcopy(dict(document)))
+
+
+def moments_of(name="good-vantage"):
+    return report(name).complete()["moments"]
+
+
 @cache
 def planned():
     return pipeline.plan([GOOD], home=HOME).document
@@ -43,21 +53,15 @@ def compared():
     return pipeline.compare(GOOD, CAPTURES / "after-isolation-ipv6-open.pcapng", home=HOME).document
 
 
-@cache
-def moments(name="good-vantage"):
-    """Times of contacts and actions, as the long report has them."""
-    return report(name).complete()["moments"]
-
-
 def long_moments():
     """A recording of a day with a hole, which no shipped file has."""
-    made = copy.deepcopy(moments())
-    made["seconds"] = 86_400
-    made["recorded"] = [[0, 400], [700, 1439]]
-    made["recorded_day"] = [*range(40), *range(70, 144)]
-    for place, lane in enumerate(made["lanes"]):
+    moments = copy.deepcopy(moments_of())
+    moments["seconds"] = 86_400
+    moments["recorded"] = [[0, 400], [700, 1439]]
+    moments["recorded_day"] = [*range(40), *range(70, 144)]
+    for place, lane in enumerate(moments["lanes"]):
         lane["day"] = [place, 80 + place]
-    return made
+    return moments
 
 
 PICTURES = {
@@ -66,11 +70,11 @@ PICTURES = {
     "coverage": lambda width: draw_coverage(report().document, WORDS, width_mm=width),
     "wall": lambda width: draw_exception(planned(), WORDS, width_mm=width),
     "before-after": lambda width: draw_before_after(compared(), WORDS, width_mm=width),
-    "timeline": lambda width: draw_timeline(report().document, moments(), WORDS, width_mm=width),
+    "timeline": lambda width: draw_timeline(report().document, moments_of(), WORDS, width_mm=width),
     "timeline-gap": lambda width: draw_timeline(report().document, long_moments(), WORDS, width_mm=width),
     "day": lambda width: draw_day(report().document, long_moments(), WORDS, width_mm=width),
     "air": lambda width: draw_air(
-        report("everything-speaks").document, moments("everything-speaks"), WORDS, width_mm=width
+        report("everything-speaks").document, moments_of("everything-speaks"), WORDS, width_mm=width
     ),
 }
 

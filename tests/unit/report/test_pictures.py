@@ -5,7 +5,6 @@ Well-formedness is judged by expat (XML 1.0); names and descriptions by SVG 2 se
 WAI-ARIA 1.2 (``img`` is named by ``aria-labelledby``); type sizes by CSS Values 4 section 6.2.
 """
 
-import copy
 import re
 import xml.etree.ElementTree as ET
 from itertools import pairwise
@@ -34,7 +33,8 @@ from tests.household.pictures import (
     compared,
     draw_all,
     long_moments,
-    moments,
+    moments_of,
+    own_copy,
     planned,
     report,
 )
@@ -74,7 +74,7 @@ def test_the_arrow_begins_at_the_opener():
 
 
 def test_a_call_from_outside_is_never_folded_away():
-    document = copy.deepcopy(dict(report("everything-speaks").document))
+    document = own_copy(report("everything-speaks").document)
     called = [row for row in document["remote_contacts"] if row["initiator"] == "remote"]
     assert len(called) == 1
     called[0]["name"] = "caller.example"
@@ -85,7 +85,7 @@ def test_a_call_from_outside_is_never_folded_away():
 
 
 def test_attempts_without_an_answer_carry_a_bar_and_show_data_do_not():
-    document = copy.deepcopy(dict(report("everything-speaks").document))
+    document = own_copy(report("everything-speaks").document)
     shows = [row for row in document["local_contacts"] if row["application_protocol"] == "artnet"]
     assert shows[0]["outcomes"] == {"unanswered": 1}
     assert not any(
@@ -132,20 +132,20 @@ def test_families_stand_in_rows_of_their_own():
 
 def test_the_comb_of_polling_is_in_the_timeline():
     """60 polls, one a second, from the minute in which the light mirrors (``captures/README.md``)."""
-    hub = next(lane for lane in moments()["lanes"] if (lane["peer_id"] or "").startswith("broker"))
-    seconds = [place * moments()["seconds"] / 1_440 for place in hub["by_device"]]
+    hub = next(lane for lane in moments_of()["lanes"] if (lane["peer_id"] or "").startswith("broker"))
+    seconds = [place * moments_of()["seconds"] / 1_440 for place in hub["by_device"]]
     polls = [moment for moment in seconds if 239 <= moment <= 301]
     steps = [after - before for before, after in pairwise(polls)]
     assert len(polls) == 60
     assert all(0.5 < step < 1.5 for step in steps)
-    assert "hub, every 1 s" in draw_timeline(report().document, moments(), WORDS, width_mm=170).svg
+    assert "hub, every 1 s" in draw_timeline(report().document, moments_of(), WORDS, width_mm=170).svg
 
 
 def test_a_hole_is_hatched_and_said():
     for draw in (draw_timeline, draw_day):
         assert "Hatched: not recorded" in draw(report().document, long_moments(), WORDS).description
     assert "Hatched" not in PICTURES["timeline"](86).description
-    assert draw_day(report().document, moments(), WORDS) is None  # ten minutes are no day
+    assert draw_day(report().document, moments_of(), WORDS) is None  # ten minutes are no day
 
 
 def test_times_pass_the_gate():
@@ -154,7 +154,7 @@ def test_times_pass_the_gate():
     hidden = {device["device_id"] for device in revealed.document["devices"] if not device["is_chosen"]}
     peers = {lane["peer_id"] for lane in revealed.complete()["moments"]["lanes"]} & hidden
     assert peers
-    assert not peers & {lane["peer_id"] for lane in moments()["lanes"]}
+    assert not peers & {lane["peer_id"] for lane in moments_of()["lanes"]}
     assert "moments" not in report().document
 
 
