@@ -10,7 +10,6 @@ import struct
 import subprocess
 import sys
 import termios
-import time
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -57,6 +56,10 @@ class Command:
     def type(self, line: str) -> None:
         """Type a line and Enter."""
         os.write(self.descriptor, line.encode() + b"\n")
+
+    def interrupt(self) -> None:
+        """Type Ctrl-C."""
+        os.write(self.descriptor, b"\x03")
 
     def end(self) -> int:
         """Read to its end; the exit status."""
@@ -116,10 +119,6 @@ class Terminal:
         command = self.begin(line)
         status = self.finish(command)
         return status, command.shown
-
-    def transcript(self) -> str:
-        """All of it, in order."""
-        return "".join(self.parts)
 
 
 def _take_terminal() -> None:

@@ -17,7 +17,7 @@ TIMEOUT_SECONDS = 5
 
 def hub(address: str) -> None:
     """A hub whose scene can be read and changed."""
-    scene: dict[str, Any] = {"on": True, "bri": 128}
+    scene: dict[str, Any] = {"scene": "evening"}
 
     class Hub(LightHandler):
         def do_GET(self) -> None:

@@ -79,7 +79,7 @@ def test_nobody_is_told_to_flash_a_light():
     [
         ("hosts in announcements", 2),
         ("other announcements", 75),
-        ("door in the router", 60),
+        ("door kept open in the router", 60),
         ("the clock", 17.07),
     ],
 )
