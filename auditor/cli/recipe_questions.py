@@ -1,4 +1,4 @@
-"""The questions of ``auditor recipe``; each word to answer with has its line in a terminal of eighty columns."""
+"""The questions of ``auditor recipe``: each word to answer with has a line of its own."""
 
 from __future__ import annotations
 
