@@ -149,7 +149,7 @@ def _remote(situation: Situation) -> str:
 def _shell(word: str) -> str:
     """A word of the user for a shell: quoted where it is more than letters, digits and ``.-_:/``."""
     if word and all(
-        character.isascii() and (character.isalnum() or character in ".-_:") for character in word
+        character.isascii() and (character.isalnum() or character in ".-_:/") for character in word
     ):
         return word
     return (
