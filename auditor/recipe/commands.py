@@ -2,7 +2,7 @@
 Commands to type, for our recorder and for a general-purpose one.
 
 The general one is libpcap's command-line recorder, which routers, access points
-and most systems have; on Windows the one that comes with the capture driver.
+and most systems have; on Windows a line of Python with scapy, which our own recorder uses there too.
 Whole packets, no filter but the device's, a ring that cannot fill the disk.
 """
 
@@ -121,10 +121,13 @@ def _general(situation: Situation, interface: str, capture_filter: str) -> str:
     seconds = situation.minutes * 60
     quoted = f' "{capture_filter}"' if capture_filter else ""
     if situation.system is System.WINDOWS:
-        option = f" -f{quoted}" if quoted else ""
+        name = "".join(sign for sign in interface if sign.isprintable() and sign not in "'\"\\`$")
+        sniffed = f"iface='{name}', timeout={seconds}, store=False, prn=file.write"
+        wanted = f", filter='{capture_filter}'" if capture_filter else ""
         return (
-            f"mkdir {FOLDER}; dumpcap -i {_shell(interface)} -s 0{option} -a duration:{seconds} -b "
-            f"filesize:{RING_FILE_MEGABYTES * 1000} -b files:{RING_FILES} -w {FOLDER}/recording.pcapng"
+            f'mkdir {FOLDER}; python -c "from scapy.sendrecv import sniff; '
+            "from scapy.utils import PcapWriter; "
+            f"file = PcapWriter('{FOLDER}/recording.pcap'); sniff({sniffed}{wanted})\""
         )
     timed, owner = "", ""
     if situation.system is System.LINUX:
