@@ -286,7 +286,8 @@ _MASKS = (
     (r"\b[0-9]+(\s+(?:more\s+in|go\s+on|of\s+them\s+still|not\s+known|stop)\b)", r"N\1"),
     (r"\(((?:not\s+)?answered)(\s+)[0-9]+\)", r"(\1\2N)"),
     (r"\b[0-9]+(\s+)s(\s+)after(\s+)the(\s+)noted", r"N\1s\2after\3the\4noted"),
-    (r"every(\s+)[0-9.]+(\s+)s(\s+)\(\+/-(\s+)[0-9.]+(\s+)s,", r"every\1N\2s\3(+/-\4N\5s,"),
+    (r"every(\s+)[0-9.]+(\s+)s\b", r"every\1N\2s"),
+    (r"(\+/-|deviation)(\s+)[0-9.]+(\s+)s\b", r"\1\2N\3s"),
     (r"-{3,}", "---"),
 )
 
