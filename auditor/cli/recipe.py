@@ -126,6 +126,7 @@ def recipe(
             interface=interface,
             device=device,
             home=home or (save if save is not None and save.exists() else None),
+            home_file=save or home,
         )
     )
     made = propose_recipe(answers.situation, None if report is None else read_report(report))

@@ -9,6 +9,12 @@ from typing import cast
 
 from auditor.addresses import LinkAddress, is_group_link, parse_link
 from auditor.cli.ask import can_ask, choose, choose_several
+from auditor.cli.recipe_questions import (
+    KEEP_QUESTION,
+    LINK_QUESTION,
+    PLACE_QUESTION,
+    ROUTER_QUESTION,
+)
 from auditor.errors import UsageError
 from auditor.home.extend import Additions
 from auditor.home.loader import load_home
@@ -43,6 +49,8 @@ class Given:
     interface: str | None
     device: str | None
     home: Path | None
+    home_file: Path | None
+    """That the commands to type name."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,12 +68,12 @@ def gather(given: Given) -> Answers:
     assumed: list[str] = []
     light = _light(given.device, home)
     places = _places(given, assumed, asking=asking)
-    link = Link(_word(given.light_link, _LINK_QUESTION, tuple(Link), Link.WIFI, assumed, asking=asking))
+    link = Link(_word(given.light_link, LINK_QUESTION, tuple(Link), Link.WIFI, assumed, asking=asking))
     system = System(given.system) if given.system is not None else _this_system()
     keep = _keep(given, home, assumed, asking=asking)
     router = given.router or home.router
     if router is None and asking:
-        router = choose(_ROUTER_QUESTION, ("nothing", "guest", "vlan", "unknown"), "unknown")
+        router = choose(ROUTER_QUESTION, ("nothing", "guest", "vlan", "unknown"), "unknown")
     universes = given.universes or (1 if "show-data" in keep else 0)
     if not 0 <= universes <= MAX_UNIVERSES:
         raise UsageError("--universes", f"expected 0 to {MAX_UNIVERSES:,}, found {universes}")
@@ -82,29 +90,16 @@ def gather(given: Given) -> Answers:
         interface=given.interface,
         light=light,
         assumed=tuple(assumed),
+        home_file=None if given.home_file is None else given.home_file.as_posix(),
     )
     return Answers(situation=situation, additions=_additions(situation, router, home))
-
-
-_LINK_QUESTION = "How is the light connected: wifi or wired? [wifi]"
-_ROUTER_QUESTION = (
-    "What can your router do to keep devices apart: nothing, guest (a guest network), vlan (segments of "
-    "its own), or unknown? [unknown]"
-)
-_PLACE_QUESTION = (
-    "Where could you record? Words apart by spaces: router (it can record by itself), mirror (a switch "
-    "that can mirror a port), access-point (it can record by itself), hotspot (this computer hangs on the "
-    "router by cable and its Wi-Fi can be an access point), own-host (nothing of these). [own-host]"
-)
 
 
 def _places(given: Given, assumed: list[str], *, asking: bool) -> list[PlaceId]:
     if given.places is not None:
         return [PlaceId(word) for word in given.places]
     if asking:
-        return [
-            PlaceId(word) for word in choose_several(_PLACE_QUESTION, tuple(PlaceId), (PlaceId.OWN_HOST,))
-        ]
+        return [PlaceId(word) for word in choose_several(PLACE_QUESTION, tuple(PlaceId), (PlaceId.OWN_HOST,))]
     assumed.append(
         "Nobody said where recording is possible (--place); a hotspot of this computer is what most "
         "people can reach."
@@ -132,8 +127,7 @@ def _keep(given: Given, home: Home, assumed: list[str], *, asking: bool) -> tupl
     if home.keep:
         return tuple(wish for wish in WISHES if wish in {keep.wish for keep in home.keep})
     if asking:
-        question = f"What must go on working? Words of: {', '.join(WISHES)}. [{' '.join(DEFAULT_KEEP)}]"
-        return cast("tuple[Wish, ...]", choose_several(question, WISHES, DEFAULT_KEEP))
+        return cast("tuple[Wish, ...]", choose_several(KEEP_QUESTION, WISHES, DEFAULT_KEEP))
     assumed.append(f"What must go on working: {', '.join(DEFAULT_KEEP)} (--keep).")
     return DEFAULT_KEEP
 

@@ -236,12 +236,13 @@ def _finish(result: RecordingResult, home: Path | None) -> int:
     for path in result.files:
         print_result(f"{path}\n")
     lost = "losses are not told by this system" if result.dropped is None else f"{result.dropped} lost"
-    say(f"{result.packets} packets recorded, {lost}; {len(result.files)} files, {result.octets} octets")
+    files = "1 file" if len(result.files) == 1 else f"{len(result.files)} files"
+    say(f"{result.packets} packets recorded, {lost}; {files}, {result.octets} octets")
     if home is not None and result.marks:
         from auditor.home.actions import write_actions
 
         write_actions(home, result.marks)
-        say(f"{len(result.marks)} marks written into {home}")
+        say(f"{len(result.marks)} mark{'' if len(result.marks) == 1 else 's'} written into {home}")
     if result.stopped_by == "disk":
         raise OutputError("the recording ended early, because it could not be written on")
     if not result.packets:

@@ -43,7 +43,7 @@ def drop_privileges(folder: Path, tell: Callable[[str], None]) -> None:
     owner = future_owner(folder)
     if owner is None:
         if os.geteuid() == 0:
-            tell(f"goes on as the superuser, because {folder} belongs to it")
+            tell(f"goes on as the superuser, to whom the folder '{folder}' belongs")
         return
     user, group = owner
     os.setgroups([])

@@ -13,7 +13,7 @@ from auditor.home.loader import MAX_ACTIONS, MAX_REASON_CHARACTERS
 from auditor.home.model import Action
 
 MAX_LINE_OCTETS = 4096  # a terminal hands over no longer line (termios(3), canonical mode)
-HOW = "type m and what you do (m power-on, m app, m hub, m voice) and Enter at that moment; q and Enter ends"
+HOW = "as you act, type m and the word (m app) and Enter; q and Enter ends"
 
 
 def is_typed_at() -> bool:

@@ -72,7 +72,8 @@ def _answer(
     if (known := _BY_STEP.get(question)) is not None:
         steps = [word for word in known if word in step_words]
         words = (
-            f"the actions {', '.join(steps)} of the list below, with their times"
+            f"{'the actions' if len(steps) > 1 else 'the action'} {', '.join(steps)} of the list, with "
+            f"the time{'s' if len(steps) > 1 else ''}"
             if steps
             else entry["record_next"]
         )

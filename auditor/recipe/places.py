@@ -209,7 +209,7 @@ def _own_host(is_wifi: bool) -> Place:
     del is_wifi
     return Place(
         place_id=PlaceId.OWN_HOST,
-        title="on this computer, as one of many in the network",
+        title="on this computer as one of many in the network",
         effort=0,
         how=(
             "Record announcements only. This shows which services the light announces, its names and "

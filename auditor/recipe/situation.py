@@ -60,3 +60,5 @@ class Situation:
     light: LinkAddress | None
     assumed: tuple[str, ...]
     """What nobody said and was taken for granted, in words."""
+    home_file: str | None = None
+    """As it is to be typed; None where none was named."""

@@ -42,8 +42,8 @@ def list_steps(keep: Iterable[Wish]) -> tuple[Step, ...]:
             minute=3,
             word="app",
             do=(
-                "With the phone on the home Wi-Fi: light on, off, another colour, three times each, some "
-                "seconds apart."
+                "With the phone on the same Wi-Fi as the light: light on, off, another colour, three "
+                "times each, some seconds apart."
             ),
             shows="whether the app asks for a login, and whether it goes straight to the light",
         ),
@@ -138,7 +138,7 @@ WAITS: tuple[Wait, ...] = (
     Wait(what="names of hosts in announcements", minutes=2, source="120 seconds, RFC 6762 section 10"),
     Wait(what="the clock", minutes=1024 / 60, source="64 to 1024 seconds, RFC 5905 section 7.2"),
     Wait(
-        what="a door in the router, kept open",
+        what="a door kept open in the router",
         minutes=60,
         source="half of 7200 seconds, RFC 6886 section 3.3",
     ),

@@ -9,7 +9,7 @@ from auditor.recipe.build import Recipe
 from auditor.recipe.places import SIGHT_WORDS, Place, Shows
 from auditor.recipe.size import readable
 from auditor.recipe.steps import NIGHT_HOURS, Wait
-from auditor.report.outline import Fields, Heading, Items, Outline, Paragraph, Table
+from auditor.report.outline import Fields, Heading, Items, Lines, Outline, Paragraph, Table
 
 RECIPE_VERSION = 1
 
@@ -54,8 +54,8 @@ def _why(recipe: Recipe) -> str:
     second = recipe.others[0]
     gained = [SIGHT_WORDS[sight] for sight in recipe.wanted if recipe.best.shows[sight] > second.shows[sight]]
     if not gained:
-        return f"it shows as much as recording {second.title} and is less trouble."
-    return f"recording {second.title} would show less of {', and less of '.join(gained)}."
+        return f"it shows as much as recording {second.title}, and is less trouble."
+    return f"recording {second.title} would not show, or not for certain: {'; '.join(gained)}."
 
 
 def _commands(recipe: Recipe) -> Outline:
@@ -67,18 +67,24 @@ def _commands(recipe: Recipe) -> Outline:
     if recipe.situation.light is None:
         size += "; without --device the others' traffic comes on top"
     pairs = [
-        ("Our own", commands.ours),
-        ("Or", commands.general),
-        ("Then", commands.afterwards),
         (
             "How long",
-            f"{minutes} minutes with the list below, then one night of {NIGHT_HOURS} hours untouched",
+            (
+                f"{minutes} minutes with the list below; then one night untouched: the same command with "
+                f"{NIGHT_HOURS * 60} minutes"
+            ),
         ),
         ("On the disk", f"{size}; the night about {readable(night)}"),
         ("At most", f"{readable(recipe.ring_octets)}: the ring then writes over its oldest file"),
     ]
     return [
         Heading(2, "What to type"),
+        Paragraph("Our recorder, each command in one line:"),
+        Lines((commands.ours,)),
+        Paragraph("Or a general recorder:"),
+        Lines((commands.general,)),
+        Paragraph("Afterwards, in the same folder:"),
+        Lines((commands.afterwards,)),
         Fields(tuple(pairs)),
         *([Items(commands.remarks)] if commands.remarks else []),
     ]
@@ -89,8 +95,9 @@ def _steps(recipe: Recipe) -> Outline:
     return [
         Heading(2, "What to do while it records"),
         Paragraph(
-            "Fill in the time of each, or press m and type the word while the recorder runs; the times go "
-            "into the home file."
+            "While our recorder runs, type m, a space, the word and Enter at the moment you do it (m "
+            "power-on): the time goes into the home file. With another recorder write the times down here "
+            "and into the home file."
         ),
         Table(("Minute", "Done at", "Word", "Do"), rows),
     ]

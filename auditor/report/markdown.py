@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from auditor.report.harmless import harmless_cell, harmless_markdown
-from auditor.report.outline import Fields, Heading, Items, Outline, Paragraph, Table
+from auditor.report.harmless import harmless_cell, harmless_markdown, harmless_text
+from auditor.report.outline import Fields, Heading, Items, Lines, Outline, Paragraph, Table
 
 
 def render_markdown(outline: Outline) -> str:
@@ -22,6 +22,9 @@ def render_markdown(outline: Outline) -> str:
                 parts.append("\n".join(lines))
             case Table():
                 parts.append(_table(block))
+            case Lines(texts):
+                # An indented code block (CommonMark 0.31 section 4.4): nothing in it is markup.
+                parts.append("\n".join(f"    {harmless_text(text)}" for text in texts))
     return "\n\n".join(parts) + "\n"
 
 

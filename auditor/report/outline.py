@@ -46,5 +46,12 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
 
 
-Block = Heading | Paragraph | Items | Fields | Table
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """Lines to copy as they stand, such as commands: never broken, however long."""
+
+    texts: tuple[str, ...]
+
+
+Block = Heading | Paragraph | Items | Fields | Table | Lines
 Outline = list[Block]

@@ -6,7 +6,7 @@ import unicodedata
 from collections.abc import Iterable
 
 from auditor.report.harmless import harmless_cell, harmless_text
-from auditor.report.outline import Fields, Heading, Items, Outline, Paragraph, Table
+from auditor.report.outline import Fields, Heading, Items, Lines, Outline, Paragraph, Table
 
 COLUMNS = 80
 LABEL_COLUMNS = 13
@@ -49,6 +49,8 @@ def render_text(outline: Outline, *, columns: int = COLUMNS, colour: bool = Fals
                 lines += [_paint(line, colour) for line in _fields(pairs, columns)]
             case Table():
                 lines += _table(block, columns)
+            case Lines(texts):
+                lines += [f"  {harmless_text(text)}" for text in texts]
     return "\n".join(lines) + "\n"
 
 

@@ -57,6 +57,29 @@ def laptop_session() -> list[str]:
     ]
 
 
+def stranger_session() -> list[str]:
+    """From the transcript of the lab, in which a stranger types what the program printed."""
+    lines = (ROOT / "tests" / "lab" / "stranger.txt").read_text(encoding="utf-8").splitlines()
+
+    def cut(start: str, end: str, after: int = 0) -> tuple[int, list[str]]:
+        first = next(n for n in range(after, len(lines)) if lines[n].startswith(start))
+        last = next(n for n in range(first, len(lines)) if lines[n].startswith(end))
+        return last, lines[first : last + 1]
+
+    recipe, asked = cut("$ auditor recipe --save", "[own-host]")
+    place, best = cut("Record at", "Record at", recipe)
+    typed, command = cut("Our recorder,", "  sudo auditor record", place)
+    recording, marks = cut("$ sudo auditor record wlan0", "auditor: ending", typed)
+    audit, kept = cut("auditor: 3 marks", "auditor: 3 marks", recording)
+    afterwards, check = cut("$ auditor check", "$ auditor check", audit)
+    verdict, first = cut("DO WHEN CONVENIENT", "password.", afterwards)
+    _, unseen = cut("* What does the device do while", "  and leave", verdict)
+    parts = (asked, best, command, marks, kept, check, first, unseen)
+    joined = [line for part in parts for line in (*part, SKIPPED)]
+    after_check = len([line for part in parts[:5] for line in (*part, SKIPPED)]) - 1
+    return [*joined[:after_check], *joined[after_check + 1 :]]
+
+
 def bounds() -> list[tuple[str, str, str, str]]:
     """Every ``MAX_…`` that a module of the package assigns: name, module, value as written, first words of its reason."""
     rows = []
@@ -109,7 +132,11 @@ def bounds_table() -> list[str]:
 
 
 BLOCKS = {
-    ROOT / "README.md": {"session": main_session, "session-laptop": laptop_session},
+    ROOT / "README.md": {
+        "session": main_session,
+        "session-laptop": laptop_session,
+        "session-stranger": stranger_session,
+    },
     ROOT / "DEVELOPERS.md": {"bounds": bounds_table},
 }
 

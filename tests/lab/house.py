@@ -87,7 +87,7 @@ class House:
 
     def build(self) -> None:
         """The router with its bridge, forwarding on."""
-        self._add("router")
+        self.add_room("router")
         router = self.room("router")
         self.ip("-n", router, "link", "add", "br0", "address", "02:00:5e:10:00:01", "type", "bridge")
         self.ip("-n", router, "addr", "add", "192.168.77.1/24", "broadcast", "+", "dev", "br0")
@@ -96,38 +96,38 @@ class House:
 
     def move_in(self, name: str, link_address: str, address: str | None) -> None:
         """A device on the bridge; without an address until it has asked for one."""
-        self._add(name)
-        port = f"p-{name}"[:15]
-        self.ip(
-            "-n",
-            self.room("router"),
-            "link",
-            "add",
-            port,
-            "type",
-            "veth",
-            "peer",
-            "name",
-            "eth0",
-            "netns",
-            self.room(name),
-        )
-        self.ip("-n", self.room(name), "link", "set", "eth0", "address", link_address)
-        self.ip("-n", self.room("router"), "link", "set", port, "master", "br0", "up")
-        self.ip("-n", self.room(name), "link", "set", "eth0", "up")
+        self.add_room(name)
+        self.plug(name, link_address, at=("router", "br0"))
         if address:
             self.settle(name, address)
 
+    def plug(self, name: str, link_address: str, *, at: tuple[str, str]) -> None:
+        """Connect a room with a bridge of another room; its interface is eth0, without an address."""
+        room, bridge = at
+        port = f"p-{name}"[:15]
+        self.ip(
+            "-n", self.room(room), "link", "add", port, "type", "veth",
+            "peer", "name", "eth0", "netns", self.room(name),
+        )  # fmt: skip
+        self.ip("-n", self.room(name), "link", "set", "eth0", "address", link_address)
+        self.ip("-n", self.room(room), "link", "set", port, "master", bridge, "up")
+        self.ip("-n", self.room(name), "link", "set", "eth0", "up")
+
+    def unplug(self, name: str) -> None:
+        """Take a room's interface away, addresses and ways with it."""
+        self.ip("-n", self.room(name), "link", "delete", "eth0")
+
     def settle(self, name: str, address: str) -> None:
-        """Take an address, the router as the way out, the home as the way for groups."""
+        """Take an address, the first of its network as the way out, the network as the way for groups."""
         room = self.room(name)
+        gateway = f"{address.rpartition('.')[0]}.1"
         self.ip("-n", room, "addr", "add", f"{address}/24", "broadcast", "+", "dev", "eth0")
-        self.ip("-n", room, "route", "add", "default", "via", "192.168.77.1")
+        self.ip("-n", room, "route", "add", "default", "via", gateway)
         self.ip("-n", room, "route", "add", "224.0.0.0/4", "dev", "eth0")
 
     def outside(self, address: str) -> None:
         """A network behind the router with one server."""
-        self._add("outside")
+        self.add_room("outside")
         router, outside = self.room("router"), self.room("outside")
         self.ip("-n", router, "link", "add", "wan", "type", "veth", "peer", "name", "eth0", "netns", outside)
         self.ip("-n", router, "addr", "add", "198.51.100.1/24", "dev", "wan")
@@ -136,7 +136,8 @@ class House:
         self.ip("-n", outside, "link", "set", "eth0", "up")
         self.ip("-n", outside, "route", "add", "default", "via", "198.51.100.1")
 
-    def _add(self, name: str) -> None:
+    def add_room(self, name: str) -> None:
+        """A namespace with its loopback."""
         self.ip("netns", "add", self.room(name))
         self._rooms.append(name)
         self.ip("-n", self.room(name), "link", "set", "lo", "up")

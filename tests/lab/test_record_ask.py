@@ -132,7 +132,7 @@ def test_the_mark_is_in_the_recording_and_in_the_home_file(asked):
 
     [action] = load_home(home).actions
     assert action.what == "app the phone's"
-    assert "type m and what you do" in done["said"].split("nonsense")[-1]
+    assert "type m and the word" in done["said"].split("nonsense")[-1]
     [path] = files(folder / "ours")
     with open_capture(path) as reader:
         for _ in reader:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 
 from auditor.report.html.element import Html, join, tag
 from auditor.report.html.page import Section, table
-from auditor.report.outline import Block, Fields, Heading, Items, Outline, Paragraph, Table
+from auditor.report.outline import Block, Fields, Heading, Items, Lines, Outline, Paragraph, Table
 
 
 def render_blocks(blocks: Iterable[Block], *, deeper: int = 0) -> Html:
@@ -25,6 +25,8 @@ def _block(block: Block, deeper: int) -> Html:
             return tag("ul", *(tag("li", text) for text in texts))
         case Fields(pairs):
             return fields(pairs)
+        case Lines(texts):
+            return tag("pre", "\n".join(texts))
         case Table(headers, rows):
             return table(headers, rows, caption=f"{headers[0]} by {headers[1].lower()}")
 

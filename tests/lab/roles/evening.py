@@ -91,21 +91,35 @@ def announce(address: str, name: str) -> None:
     responder.close()
 
 
-def show(address: str) -> None:
-    """Lighting data for universe 1 by another implementation of E1.31."""
+def show(address: str, universes: str = "1", rate: str = "25", seconds: str = "2") -> None:
+    """Lighting data to the groups of so many universes by another implementation of E1.31."""
     import sacn
 
-    sender = sacn.sACNsender(bind_address=address, fps=25)
+    sender = sacn.sACNsender(bind_address=address, fps=int(rate))
     sender.start()
-    sender.activate_output(1)
-    sender[1].multicast = True
-    end = time.monotonic() + 2
+    numbers = range(1, int(universes) + 1)
+    for number in numbers:
+        sender.activate_output(number)
+        sender[number].multicast = True
+    end = time.monotonic() + float(seconds)
     level = 0
     while time.monotonic() < end:
         level = (level + 1) % 256
-        sender[1].dmx_data = (level,) * 512
-        time.sleep(0.04)
+        for number in numbers:
+            sender[number].dmx_data = (level,) * 512
+        time.sleep(1 / int(rate))
     sender.stop()
+
+
+def join_group(address: str, group: str) -> None:
+    """Be a member of a group, as a receiver is (RFC 3376), and take what comes."""
+    receiver = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    receiver.bind((group, 5568))
+    membership = socket.inet_aton(group) + socket.inet_aton(address)
+    receiver.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, membership)
+    print("ready", flush=True)
+    while True:
+        receiver.recv(2048)
 
 
 def cloud(address: str, certificate: str) -> None:
