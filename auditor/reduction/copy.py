@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 
@@ -13,6 +13,7 @@ import numpy.typing as npt
 from auditor.addresses import Address, LinkAddress
 from auditor.capture.writer import PacketRecord
 from auditor.flows.flow import PacketReference
+from auditor.home.model import Action
 from auditor.packets.batch import (
     FIRST_FRAGMENT,
     LATER_FRAGMENT,
@@ -24,6 +25,7 @@ from auditor.packets.batch import (
     link_from_word,
 )
 from auditor.reduction.frame import FrameRewriter, Packet
+from auditor.reduction.home import comment_of
 from auditor.reduction.survey import Survey, conversation_of
 from auditor.registries import LINK_IEEE802_11, LINK_IEEE802_11_RADIOTAP
 
@@ -54,8 +56,19 @@ class Copied:
 class Copier:
     """Turns batches into records of the copy."""
 
-    def __init__(self, survey: Survey, rewriter: FrameRewriter, first_interfaces: list[int]) -> None:
-        """``first_interfaces``: of each capture, the number of its first interface in the copy."""
+    def __init__(
+        self,
+        survey: Survey,
+        rewriter: FrameRewriter,
+        first_interfaces: list[int],
+        marks: Mapping[PacketReference, Action] | None = None,
+    ) -> None:
+        """
+        ``first_interfaces``: of each capture, the number of its first interface in the copy; ``marks``: noted
+        actions, which stay on their packets.
+        """
+        self.marks_left = dict(marks or {})
+        """Actions on packets that the copy does not hold."""
         self._survey = survey
         self._rewriter = rewriter
         self._first_interfaces = first_interfaces
@@ -91,11 +104,13 @@ class Copier:
             self.copied.with_payload += keep and packet.payload_length > 0
             if is_named:
                 self.copied.numbers[reference] = self.copied.kept
+            mark = self.marks_left.pop(reference, None)
             yield PacketRecord(
                 timestamp_ns=int(batch.timestamp_ns[row]),
                 octets=octets,
                 original_length=max(int(batch.original_length[row]), len(octets)),
                 interface_id=self._first_interfaces[reference.capture_index] + int(batch.interface_id[row]),
+                comments=() if mark is None else (comment_of(mark),),
             )
 
     @staticmethod
