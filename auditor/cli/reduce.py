@@ -67,9 +67,7 @@ def _remarks(made: Reduction, output: Path, home: Path) -> list[str]:
     ]
     if len(made.link_types) > 1:
         names = " and ".join(made.link_types)
-        lines.append(
-            f"the copy holds {names}, as before; programs that take one link type a file refuse it"
-        )
+        lines.append(f"the copy holds {names}, as before; programs that take one link type a file refuse it")
     lines += [f"{rule} {old} is {new} in the copy: a pseudonym is in it" for rule, old, new in made.renamed]
     if made.added:
         lines.append(f"only in the copy: {', '.join(made.added)}")

@@ -2,8 +2,10 @@
 The one gate that every output passes.
 
 Kept: the chosen devices, whom they contact outside by name, and the reader's
-own file names without folders.  Everybody else at home appears as a role and a
-pseudonym; what only they contacted is counted and not named (scenario S39).
+own file names without folders and without words that name somebody else.
+Everybody else at home appears as a role and a pseudonym; what only they
+contacted is counted and not named (scenario S39).  Of the household's own words
+(reasons, noted actions, a recorder's filter) only those that an audit knows pass.
 Secrets need no redaction: their values never reach a document.
 
 Two nets catch what free text carries.  Known private words (names, addresses,
@@ -33,6 +35,8 @@ from auditor.home.model import ROLES
 from auditor.inventory.model import Device, Inventory
 from auditor.redaction.comparison import redact_comparison
 from auditor.redaction.documents import RawDocument, ShownDocument, let_pass, open_raw
+from auditor.redaction.file_names import rename_captures, shown_names
+from auditor.redaction.filters import hide_filter_words
 from auditor.redaction.moments import redact_moments
 from auditor.redaction.plan import planned_addresses, redact_plan
 from auditor.redaction.pseudonym import assign_pseudonyms
@@ -41,6 +45,7 @@ Document = dict[str, Any]
 
 HIDDEN_ADDRESS = "(address hidden)"
 HIDDEN_NAME = "(name hidden)"
+HIDDEN_REASON = "(the household's own reason, hidden)"
 
 WITHHELD = "redaction"
 """``where`` of the entries in ``issues`` that count what is not shown."""
@@ -205,6 +210,7 @@ class _Gate:
         shown["controls"] = self._rows("controls", document, self._touches("from_id"))
         for table in ("assessments", "findings", "accepted", "issues"):
             shown[table] = [self._row(row) for row in document[table]]
+        shown["accepted"] = [{**row, "because": HIDDEN_REASON} for row in shown["accepted"]]
         shown["captures"] = [self._capture(row) for row in document["captures"]]
         shown["coverage"] = {
             **document["coverage"],
@@ -222,7 +228,12 @@ class _Gate:
             {"where": WITHHELD, "problem": what, "count": count} for what, count in self._withheld.items()
         ]
         shown["redaction"] = {"applied": True, "revealed": False}
-        return shown
+        names = [row["name"] for row in document["captures"]]
+        words = [word for folded, word in self._searched if len(folded) > MIN_WORD_CHARACTERS]
+        renamed = shown_names(names, words, self.text)
+        for row in shown["captures"]:
+            row["name"] = renamed[row["name"]]
+        return shown if all(old == new for old, new in renamed.items()) else rename_captures(shown, renamed)
 
     def _touches(self, peer: str) -> Callable[[Document], bool]:
         return lambda row: row["device_id"] in self._chosen or row[peer] in self._chosen
@@ -301,11 +312,17 @@ class _Gate:
         pattern = _word_pattern(word for searched, word in self._searched if searched in whole)
         if pattern is not None:
             text = pattern.sub(self._word, text)
+        text = hide_filter_words(text, self._may_pass)
         text = _LINK.sub(self._link, text)
         text = _LINK_BARE.sub(self._link, text)
         text = _IPV6.sub(self._address, text)
         text = _IPV4.sub(self._address, text)
         return _LOCAL_NAME.sub(self._local_name, text)
+
+    def _may_pass(self, word: str) -> bool:
+        folded = _folded(word).replace("-", ":")
+        known = self._allowed_names | self._allowed_links | self._allowed_addresses
+        return folded in known or word.casefold() in known
 
     def _word(self, match: re.Match[str]) -> str:
         # The pattern matches more ways to write a letter than folding knows (long s, for instance).

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -99,6 +99,7 @@ class Copier:
                 batch, row, from_chosen=bool(from_chosen[row]), is_named=is_named, links=self._survey.links
             )
             keep = (touches or is_named) and self._keeps_payload(packet, reference)
+            packet = replace(packet, is_mqtt=keep and "mqtt" in self._protocols(packet))
             octets = self._rewriter.rewrite(packet, keep_payload=keep)
             self.copied.kept += 1
             self.copied.with_payload += keep and packet.payload_length > 0
@@ -146,7 +147,7 @@ class Copier:
         if survey.is_full or reference in survey.cut or packet.protocol not in (PROTOCOL_TCP, PROTOCOL_UDP):
             return False
         ends = (packet.source, packet.source_port, packet.destination, packet.destination_port)
-        protocols = survey.conversations.get(conversation_of(*ends))
+        protocols = self._protocols(packet)
         if not protocols or not packet.payload_length:
             return False
         if protocols & ENCRYPTED_PROTOCOLS:
@@ -155,6 +156,10 @@ class Copier:
             self._openings[ends] += 1
             return self._openings[ends] <= MAX_OPENING_PACKETS
         return not self._is_compressed(packet, ends)
+
+    def _protocols(self, packet: Packet) -> AbstractSet[str]:
+        ends = (packet.source, packet.source_port, packet.destination, packet.destination_port)
+        return self._survey.conversations.get(conversation_of(*ends), frozenset())
 
     def _is_compressed(self, packet: Packet, ends: tuple[Address, int, Address, int]) -> bool:
         """A body with a content coding (RFC 9110 8.4) hides what must go: it goes with its head."""
