@@ -116,6 +116,7 @@ def _places_of(error: BaseException) -> str:
 
     before = error.__cause__ or (None if error.__suppress_context__ else error.__context__)
     lines = [] if before is None or before is error else [_places_of(before), "then:\n"]
+    lines.append("Traceback (most recent call last):\n")
     lines += traceback.format_list(traceback.extract_tb(error.__traceback__))
     return "".join([*lines, f"{type(error).__name__} (its text is left out: it may hold names)\n"])
 

@@ -31,14 +31,13 @@ def shown_names(names: Sequence[str], words: Iterable[str], text: Callable[[str]
 
 
 def rename_captures(value: Any, names: dict[str, str]) -> Any:
-    """Every reference to a recording inside a document under the name that is shown."""
+    """A document with recordings under the names that are shown, in references and in sentences."""
     if isinstance(value, dict):
-        return {
-            key: names.get(part, part)
-            if key == "capture" and isinstance(part, str)
-            else rename_captures(part, names)
-            for key, part in value.items()
-        }
+        return {key: rename_captures(part, names) for key, part in value.items()}
     if isinstance(value, list):
         return [rename_captures(part, names) for part in value]
+    if isinstance(value, str):
+        for old, new in names.items():
+            if old in value:
+                value = value.replace(old, new)
     return value

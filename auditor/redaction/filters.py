@@ -14,68 +14,12 @@ from auditor.capture.pcapng_blocks import FILTERED_BY
 HIDDEN_WORD = "(word hidden)"
 
 _GRAMMAR = frozenset({
-
+    "and", "or", "not", "host", "net", "port", "portrange", "src", "dst", "ether", "ip", "ip6",
+    "arp", "rarp", "tcp", "udp", "icmp", "icmp6", "igmp", "igrp", "pim", "ah", "esp", "vrrp",
+    "sctp", "proto", "protochain", "mask", "less", "greater", "gateway", "broadcast", "multicast",
+    "inbound", "outbound", "vlan", "mpls", "pppoed", "pppoes", "wlan", "type", "subtype", "mgt",
+    "ctl", "data", "beacon", "ra", "ta", "addr1", "addr2", "addr3", "addr4", "len", "compiled",
 })  # fmt: skip
-_WORD = "(word hidden)"
-
-_GRAMMAR = frozenset(
-    [
-        "and",
-        "or",
-        "not",
-        "host",
-        "net",
-        "port",
-        "portrange",
-        "src",
-        "dst",
-        "ether",
-        "ip",
-        "ip6",
-        "arp",
-        "rarp",
-        "tcp",
-        "udp",
-        "icmp",
-        "icmp6",
-        "igmp",
-        "igrp",
-        "pim",
-        "ah",
-        "esp",
-        "vrrp",
-        "sctp",
-        "proto",
-        "protochain",
-        "mask",
-        "less",
-        "greater",
-        "gateway",
-        "broadcast",
-        "multicast",
-        "inbound",
-        "outbound",
-        "vlan",
-        "mpls",
-        "pppoed",
-        "pppoes",
-        "wlan",
-        "type",
-        "subtype",
-        "mgt",
-        "ctl",
-        "data",
-        "beacon",
-        "ra",
-        "ta",
-        "addr1",
-        "addr2",
-        "addr3",
-        "addr4",
-        "len",
-        "compiled",
-    ]
-)
 _WORD = re.compile(r"[^\s()\[\]{}!&|=<>,+*/^%]+")
 _NUMBER = re.compile(r"(?:0x[0-9a-f]+|[0-9]+(?:-[0-9]+)?(?::[0-9]+)?)", re.IGNORECASE | re.ASCII)
 

@@ -179,6 +179,9 @@ class _Gate:
         for row in document["remote_contacts"]:
             if row["device_id"] not in self._chosen and row["name"]:
                 words.setdefault(row["name"], HIDDEN_NAME)
+        for unlisted in inventory.other_names:
+            for word in (unlisted.rstrip("."), unlisted.rstrip(".").split(".", 1)[0]):
+                words.setdefault(word, HIDDEN_NAME)
         for fact in inventory.facts.get("encrypted-session", ()):
             name = getattr(fact, "peer_name", None)
             if name and fact.device_id not in self._chosen:
@@ -230,10 +233,11 @@ class _Gate:
         shown["redaction"] = {"applied": True, "revealed": False}
         names = [row["name"] for row in document["captures"]]
         words = [word for folded, word in self._searched if len(folded) > MIN_WORD_CHARACTERS]
-        renamed = shown_names(names, words, self.text)
-        for row in shown["captures"]:
-            row["name"] = renamed[row["name"]]
-        return shown if all(old == new for old, new in renamed.items()) else rename_captures(shown, renamed)
+        if "comparison" in document:
+            names += document["comparison"]["before"]["captures"]
+        given = shown_names(names, words, self.text)
+        renamed = {old: new for old, new in given.items() if old != new}
+        return rename_captures(shown, renamed) if renamed else shown
 
     def _touches(self, peer: str) -> Callable[[Document], bool]:
         return lambda row: row["device_id"] in self._chosen or row[peer] in self._chosen

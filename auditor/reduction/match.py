@@ -8,7 +8,7 @@ by their rule and the packets that prove them, whose numbers in the copy are kno
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -47,10 +47,14 @@ def match_findings(
     copied: Copied,
     overwritten: int,
     chosen: tuple[str, ...],
+    shown_names: Sequence[str],
 ) -> Reduction:
-    """Compare the revealed report of a recording with that of its copy."""
-    names = [row["name"] for row in before["captures"]]
-    places = {name: index for index, name in enumerate(names)}
+    """
+    Compare the revealed report of a recording with that of its copy.
+
+    ``shown_names``: of the recordings, in their order, as a report that is not revealed gives them.
+    """
+    places = {row["name"]: index for index, row in enumerate(before["captures"])}
 
     def in_copy(evidence: Iterable[Mapping[str, Any]]) -> _Packets:
         references = (PacketReference(places[one["capture"]], one["packet"]) for one in evidence)
@@ -78,7 +82,7 @@ def match_findings(
         overwritten=overwritten,
         chosen=chosen,
         packet_map=tuple(
-            (names[reference.capture_index], reference.packet_number, number)
+            (shown_names[reference.capture_index], reference.packet_number, number)
             for reference, number in sorted(copied.numbers.items())
         ),
         same=len(old.keys() & new.keys()),

@@ -33,7 +33,9 @@ from auditor.reduction.home import action_marks, home_beside, refuse_foreign, wr
 from auditor.reduction.match import Reduction, match_findings
 from auditor.reduction.overwrite import Overwriter
 from auditor.reduction.survey import Survey
-from auditor.run import Progress
+from auditor.ruleset.evaluate import evaluate
+from auditor.ruleset.loader import load_rules
+from auditor.run import Progress, read_run, shown_document
 
 
 def reduce(
@@ -58,9 +60,10 @@ def reduce(
     target = Path(os.path.realpath(output))
     refuse_foreign(home_beside(target))
     typed_home = Home() if home is None else load_home(Path(home))
-    before = pipeline.audit(
-        given, devices=devices, home=typed_home, reveal=True, strict=strict, progress=progress
-    ).document
+    run = read_run(given, devices=devices, home=typed_home, strict=strict, progress=progress)
+    judgement = evaluate(run.inventory, load_rules([]), typed_home)
+    before, _ = shown_document(run, judgement, typed_home, reveal=True)
+    names = [row["name"] for row in shown_document(run, judgement, typed_home, reveal=False)[0]["captures"]]
     survey = Survey()
     survey.read_document(before)
     if not survey.links and not survey.addresses:
@@ -85,7 +88,7 @@ def reduce(
     finally:
         temporary.unlink(missing_ok=True)
         temporary_home.unlink(missing_ok=True)
-    return match_findings(before, after, copier.copied, overwriter.count, chosen)
+    return match_findings(before, after, copier.copied, overwriter.count, chosen, names)
 
 
 def _chosen_devices(document: Document) -> tuple[str, ...]:
