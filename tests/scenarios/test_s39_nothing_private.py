@@ -222,3 +222,47 @@ def test_an_own_word_of_the_light_passes(evening):
     assert LIGHT.link in done.stdout
     assert "shelf light" in done.stdout
     assert "cloud" in done.stdout or "filtered" in done.stdout
+
+
+MARKS = {
+    "text": r"contains private data",
+    "markdown": r"contains private data",
+    "json": r'"applied": false, "revealed": true',
+    # CSS Paged Media Module Level 3 section 5: a margin box stands on every printed page.
+    "html": r"@bottom-center\{content:\"Contains private data\".*<p class=\"private\">Contains private data",
+}
+
+
+@pytest.mark.parametrize("form", FORMS)
+@pytest.mark.parametrize("name", ["audit", "check", "plan", "compare"])
+def test_what_is_revealed_is_marked(evening, name, form):
+    path, _ = evening
+    captures = [path, path] if name == "compare" else [path]
+    given = [name, *captures, "--device", LIGHT.link, "--format", form]
+    shown, hidden = command(*given, "--reveal").stdout, command(*given).stdout
+    assert re.search(MARKS[form], shown, re.DOTALL)
+    assert not re.search(MARKS[form], hidden, re.DOTALL)
+    if (name, form) == ("audit", "json"):
+        assert PHONE.link in shown
+
+
+@pytest.mark.parametrize(
+    ("language", "mark"), [("en", "Contains private data"), ("de", "Enthält private Daten")]
+)
+@pytest.mark.parametrize("form", ["html", "markdown"])
+def test_a_revealed_page_is_marked(evening, form, language, mark):
+    given = ["page", evening[0], "--device", LIGHT.link, "--format", form, "--language", language]
+    assert mark in command(*given, "--reveal").stdout
+    assert mark not in command(*given).stdout
+
+
+def test_files_of_a_revealed_plan_are_marked_or_hold_no_more(evening):
+    path, home = evening
+    shown, hidden = (
+        pipeline.plan([path], devices=[LIGHT.link], home=home, reveal=reveal).files
+        for reveal in (True, False)
+    )
+    assert shown.keys() == hidden.keys()
+    assert "contains private data" in shown["steps.md"]
+    for name in shown.keys() - {"steps.md"}:
+        assert shown[name] == hidden[name], name
