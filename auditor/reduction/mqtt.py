@@ -20,7 +20,7 @@ MAX_PACKETS = 64
 _COMMON = frozenset(
     {"home", "set", "get", "status", "command", "available", "availability", "online", "offline"}
 )
-_TEXT = re.compile(rb'"((?:[^"\\]|\\.)*)"(?!\s*:)', re.DOTALL)
+_TEXT = re.compile(rb'"((?:[^"\\]|\\.)*)"(\s*:)?', re.DOTALL)
 _CONNECT, _PUBLISH, _SUBSCRIBE, _UNSUBSCRIBE, _LAST = 1, 3, 8, 10, 15
 _WILL, _FIVE = 0x04, 5
 
@@ -113,7 +113,12 @@ def _content(made: bytearray, at: int, end: int, overwriter: Overwriter) -> None
     content = bytes(made[at:end])
     if b"{" in content[:8]:
         # Keys are what a judgement reads; values of text may be anybody's.
-        made[at:end] = _TEXT.sub(lambda match: b'"' + overwriter.stand_in(match.group(1)) + b'"', content)
+        made[at:end] = _TEXT.sub(
+            lambda match: (
+                match.group() if match.group(2) else b'"' + overwriter.stand_in(match.group(1)) + b'"'
+            ),
+            content,
+        )
     elif not _is_common(content):
         made[at:end] = overwriter.stand_in(content)
 
