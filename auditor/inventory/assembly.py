@@ -41,7 +41,7 @@ from auditor.inventory.model import ABILITIES, Ability, Device, Inventory, Light
 from auditor.inventory.network import Host, Network, Pairs
 from auditor.inventory.order_timing import OrderTimings
 from auditor.inventory.prefixes import known_prefixes
-from auditor.inventory.relevance import concerning, listed_devices
+from auditor.inventory.relevance import concerning, listed_devices, other_names
 from auditor.inventory.roles import build_roles
 from auditor.inventory.separation import separation_facts
 from auditor.inventory.services import gather_services, orient_flows, service_facts
@@ -52,8 +52,6 @@ from auditor.inventory.vendors import vendor_of
 from auditor.units import NS_PER_SECOND
 
 REBOOT_AFTER_NS = 60 * NS_PER_SECOND  # a join later than this after the first sighting is a second start
-MAX_OTHER_NAMES = 4096
-"""Names of devices that a report only counts: a home has tens; each is looked for in every text."""
 NOT_LIGHTING = frozenset({"router", "phone", "computer", "hub", "broker", "recorder", "server"})
 
 
@@ -209,7 +207,7 @@ def assemble_inventory(
         issues=tuple(sorted(builder.issues, key=lambda issue: issue.packet or (1 << 30, 0))),
         unread_messages=_unread(unclaimed, network, set(chosen)),
         other_devices=len(network.hosts) - len(listed),
-        other_names=_other_names(network, listed),
+        other_names=other_names(network, listed),
         not_in_recording=absent,
         unread=unread,
         prefixes=known_prefixes(flows, network, builder.identity),
@@ -233,14 +231,6 @@ def _rank_what_was_asked_for(
             reasons = ("chosen by the user", *rank.reasons)
             result[device_id] = LightingRank(rank=last, confidence="perhaps", reasons=reasons)
     return result
-
-
-def _other_names(network: Network, listed: Sequence[str]) -> tuple[str, ...]:
-    there = set(listed)
-    names = (
-        name for device_id, host in network.hosts.items() if device_id not in there for name in host.names
-    )
-    return tuple(sorted(set(names))[:MAX_OTHER_NAMES])
 
 
 def _stated_recorder(builder: Collected) -> LinkAddress | None:

@@ -17,7 +17,6 @@ the chosen devices is hidden, so that a text that nobody foresaw leaks nothing.
 from __future__ import annotations
 
 import contextlib
-import ipaddress
 import re
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any
@@ -26,7 +25,6 @@ from auditor.addresses import (
     AddressKind,
     format_address,
     format_link,
-    interface_identifier_link,
     kind_of,
     parse_address,
     parse_link,
@@ -40,6 +38,7 @@ from auditor.redaction.filters import hide_filter_words
 from auditor.redaction.moments import redact_moments
 from auditor.redaction.plan import planned_addresses, redact_plan
 from auditor.redaction.pseudonym import assign_pseudonyms
+from auditor.redaction.words import links_inside, word_pattern, words_of
 
 Document = dict[str, Any]
 
@@ -140,7 +139,7 @@ class _Gate:
         self._allowed_addresses = _addresses_of(self._chosen.values(), shown_remote)
         self._allowed_links = {
             format_link(link) for device in self._chosen.values() for link in device.link_addresses
-        } | {format_link(link) for link in _links_inside(self._chosen.values())}
+        } | {format_link(link) for link in links_inside(self._chosen.values())}
         self._allowed_names = {
             _folded(name)
             for device in self._chosen.values()
@@ -170,7 +169,7 @@ class _Gate:
         words: dict[str, str] = {}
         for device in inventory.devices:
             if not device.is_chosen:
-                for word in _words_of(device):
+                for word in words_of(device):
                     words.setdefault(word, self._pseudonyms[device.device_id])
         own_vendors = {device.vendor for device in self._chosen.values()}
         for device in inventory.devices:
@@ -313,7 +312,7 @@ class _Gate:
         if folded in self._words:
             return self._words[folded]
         whole = text.casefold()
-        pattern = _word_pattern(word for searched, word in self._searched if searched in whole)
+        pattern = word_pattern(word for searched, word in self._searched if searched in whole)
         if pattern is not None:
             text = pattern.sub(self._word, text)
         text = hide_filter_words(text, self._may_pass)
@@ -373,46 +372,3 @@ def _addresses_of(chosen: Iterable[Device], remote_rows: Iterable[Document]) -> 
         except ValueError:  # a contact known by name alone
             continue
     return allowed
-
-
-def _links_inside(devices: Iterable[Device]) -> Iterable[Any]:
-    for device in devices:
-        for address in device.addresses:
-            link = interface_identifier_link(address)
-            if link is not None:
-                yield link
-
-
-def _words_of(device: Device) -> Iterable[str]:
-    """Every word that tells who a device is, in the forms in which it may stand in a text."""
-    yield device.device_id
-    yield device.identity
-    yield device.identity.partition(":")[2]
-    if device.nickname:
-        yield device.nickname
-    for link in (*device.link_addresses, *_links_inside([device])):
-        yield format_link(link)
-        yield link.hex("-")
-        yield link.hex()
-    for address in device.addresses:
-        yield format_address(address)
-        parsed = ipaddress.ip_address(format_address(address))
-        yield parsed.exploded
-        yield parsed.reverse_pointer
-    for hostname in device.hostnames:
-        bare = hostname.rstrip(".")
-        yield hostname
-        yield bare
-        yield bare.split(".", 1)[0]
-
-
-def _word_pattern(words: Iterable[str]) -> re.Pattern[str] | None:
-    """
-    One alternation, longest word first; None where there is none.
-
-    Words stand alone: ``lamp`` is not replaced inside ``lampshade``.
-    """
-    ordered = sorted(set(words), key=lambda word: (-len(word), word))
-    if not ordered:
-        return None
-    return re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, ordered))})(?!\w)", re.IGNORECASE)
