@@ -32,6 +32,9 @@ FILTER_IS_TEXT = 0  # first octet of if_filter
 # Times are kept in 64 bits of nanoseconds; the lower bound leaves room for differences.
 LEAST_NS, GREATEST_NS = -(1 << 62), (1 << 63) - 1
 
+FILTERED_BY = "a filter chose what was recorded: "
+"""Stands before a filter's text, which may name anybody."""
+
 
 def read_options(block: memoryview, start: int, end: int, order: str) -> Iterator[tuple[int, bytes]]:
     """Yield code and value of each option between ``start`` and ``end``; ends quietly where they break."""
@@ -131,7 +134,7 @@ def parse_interface(block: memoryview, order: str, tally: Tally) -> Interface:
         elif code == IF_FILTER and value:
             text = decode_text(value[1:]) if value[0] == FILTER_IS_TEXT else "(compiled)"
             interface.capture_filter = text
-            tally.add_issue(IssueKind.FILTERED, 1, f"a filter chose what was recorded: {text}")
+            tally.add_issue(IssueKind.FILTERED, 1, f"{FILTERED_BY}{text}")
         elif code == OPTION_COMMENT:
             tally.add_comment(value, None, None)
     interface.clock = Clock(resolution, offset_seconds)

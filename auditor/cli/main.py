@@ -89,9 +89,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _status_of(error)
     except Exception as error:  # noqa: BLE001 - the last wall: whatever comes here is our fault and must end with 4
         if "--strict" in given:
-            import traceback
-
-            print(traceback.format_exc(), file=sys.stderr)  # noqa: T201 - asked for, and more than one line
+            print(_places_of(error), file=sys.stderr)  # noqa: T201 - asked for, and more than one line
         say(f"{type(error).__name__} {_place_of(error)}: {HOW_TO_REPORT}")
         return ExitStatus.OUR_FAULT
     if status == ExitStatus.INTERRUPTED:  # newer versions of the library turn the signal into this status
@@ -110,6 +108,17 @@ def _status_of(error: AuditorError) -> int:
         case _:
             say(HOW_TO_REPORT)
             return ExitStatus.OUR_FAULT
+
+
+def _places_of(error: BaseException) -> str:
+    """The way to the fault, causes first; of errors only their kinds, for their texts may name somebody."""
+    import traceback
+
+    before = error.__cause__ or (None if error.__suppress_context__ else error.__context__)
+    lines = [] if before is None or before is error else [_places_of(before), "then:\n"]
+    lines.append("Traceback (most recent call last):\n")
+    lines += traceback.format_list(traceback.extract_tb(error.__traceback__))
+    return "".join([*lines, f"{type(error).__name__} (its text is left out: it may hold names)\n"])
 
 
 def _place_of(error: Exception) -> str:

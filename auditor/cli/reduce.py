@@ -9,15 +9,19 @@ import typer
 
 from auditor.cli import options
 from auditor.cli.exit import ExitStatus
-from auditor.cli.output import print_result, refuse_inputs, say
+from auditor.cli.output import PROGRAM, print_result, refuse_inputs, say
 from auditor.cli.progress import show_progress
 
 if TYPE_CHECKING:
-    from auditor.reduction.reduce import Reduction
+    from auditor.reduction.match import Reduction
 
 Copy = Annotated[
     Path,
-    typer.Option("--output", metavar="FILE", help="Write the copy (pcapng) here, complete or not at all."),
+    typer.Option(
+        "--output",
+        metavar="FILE",
+        help="Write the copy (pcapng) here, complete or not at all, and NAME.home.yaml beside it.",
+    ),
 ]
 
 
@@ -30,35 +34,41 @@ def reduce(
     quiet: options.Quiet = False,
 ) -> int:
     """Copy only the chosen devices' conversations: others get pseudonyms, secrets are overwritten."""
+    from auditor.reduction.home import home_beside
     from auditor.reduction.reduce import reduce as write_copy
 
-    refuse_inputs(output, [*captures, *([home] if home else [])])
+    for written in (output, home_beside(output)):
+        refuse_inputs(written, [*captures, *([home] if home else [])])
     with show_progress(quiet=quiet) as progress:
         made = write_copy(
             captures, output, devices=devices or (), home=home, strict=strict, progress=progress
         )
     print_result("".join(f"{name}\t{old}\t{new}\n" for name, old, new in made.packet_map))
     if not quiet:
-        for line in _remarks(made):
+        for line in _remarks(made, output, home_beside(output)):
             say(line)
     if made.missing:
         say(f"the copy does not show these findings: {', '.join(made.missing)}")
     return ExitStatus.COULD_NOT_JUDGE if made.missing else ExitStatus.JUDGED
 
 
-def _remarks(made: Reduction) -> list[str]:
+def _remarks(made: Reduction, output: Path, home: Path) -> list[str]:
     copied = made.copied
+    chosen = " ".join(f"--device {device}" for device in made.chosen)
     lines = [
         (
             f"kept {copied.kept} of {copied.read} packets, {copied.with_payload} of them with payload; "
             f"octets were overwritten in {made.overwritten}"
         ),
-        f"{made.same} findings about the chosen devices are the same in the copy",
-        "what remained: their own addresses and names, the names they asked for, sizes and times",
+        f"what the copy no longer shows (roles, wishes, actions, without names) is in {home}",
+        f"to judge the copy as the recording: {PROGRAM} audit {output} --home {home} {chosen}",
+        f"{made.same} findings are the same there",
+        "what remained: the chosen devices' addresses and names, the names they asked for, sizes and times",
     ]
-    lines += [f"{rule} {old} is {new} in the copy: it names a pseudonym" for rule, old, new in made.renamed]
+    if len(made.link_types) > 1:
+        names = " and ".join(made.link_types)
+        lines.append(f"the copy holds {names}, as before; programs that take one link type a file refuse it")
+    lines += [f"{rule} {old} is {new} in the copy: a pseudonym is in it" for rule, old, new in made.renamed]
     if made.added:
         lines.append(f"only in the copy: {', '.join(made.added)}")
-    if made.others:
-        lines.append(f"about others, under other identifiers in the copy: {', '.join(made.others)}")
     return lines

@@ -33,6 +33,8 @@ class Additions:
     keep: tuple[Keep, ...] = ()
     router: Literal["nothing", "guest", "vlan"] | None = None
     actions: tuple[Action, ...] = ()
+    accepted: tuple[Acceptance, ...] = ()
+    """Their ``location`` counts for nothing."""
 
 
 def extend_home(text: str, name: str, additions: Additions) -> str:
@@ -51,6 +53,7 @@ def extend_home(text: str, name: str, additions: Additions) -> str:
     if wanted.router != before.router:
         edits.set_word("router", str(wanted.router))
     edits.add_items("actions", [_action(one) for one in wanted.actions if one not in before.actions])
+    edits.add_items("accepted", [_accepted(one) for one in wanted.accepted[len(before.accepted) :]])
     after = edits.text()
     if not _same(parse_home(after.encode(), name), wanted):
         raise HomeError(name, "it is written in a way that cannot be added to; add the lines by hand")
@@ -65,6 +68,7 @@ def _joined(home: Home, more: Additions) -> Home:
         keep=tuple(dict.fromkeys((*home.keep, *more.keep))),
         router=more.router or home.router,
         actions=tuple(sorted(actions, key=lambda action: action.at_ns)),
+        accepted=(*home.accepted, *(one for one in more.accepted if one not in home.accepted)),
     )
 
 
@@ -98,6 +102,12 @@ def _keep(keep: Keep) -> str:
 
 def _action(action: Action) -> str:
     return f'{{at: "{format_time(action.at_ns)}", what: {_quoted(action.what)}}}'
+
+
+def _accepted(entry: Acceptance) -> str:
+    device = "" if entry.device is None else f", device: {_quoted(entry.device)}"
+    because = f"because: {_quoted(entry.because)}"
+    return f'{{rule: {entry.rule}{device}, {because}, until: "{entry.until.isoformat()}"}}'
 
 
 class _Edits:

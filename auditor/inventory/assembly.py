@@ -41,7 +41,7 @@ from auditor.inventory.model import ABILITIES, Ability, Device, Inventory, Light
 from auditor.inventory.network import Host, Network, Pairs
 from auditor.inventory.order_timing import OrderTimings
 from auditor.inventory.prefixes import known_prefixes
-from auditor.inventory.relevance import concerning, listed_devices
+from auditor.inventory.relevance import concerning, listed_devices, other_names
 from auditor.inventory.roles import build_roles
 from auditor.inventory.separation import separation_facts
 from auditor.inventory.services import gather_services, orient_flows, service_facts
@@ -207,6 +207,7 @@ def assemble_inventory(
         issues=tuple(sorted(builder.issues, key=lambda issue: issue.packet or (1 << 30, 0))),
         unread_messages=_unread(unclaimed, network, set(chosen)),
         other_devices=len(network.hosts) - len(listed),
+        other_names=other_names(network, listed),
         not_in_recording=absent,
         unread=unread,
         prefixes=known_prefixes(flows, network, builder.identity),

@@ -154,6 +154,12 @@ CREDENTIAL_WORDS = PASSWORD_WORDS | {"user", "username", "name", "email", "accou
 READING_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
 MAX_REMEMBERED_SHAPES = 1024  # shapes of requests whose effect is kept; a home has dozens
+VOCABULARY = (
+    LIGHT_WORDS | CONFIGURATION_WORDS | DISCLOSING_WORDS | FIRMWARE_WORDS | READING_WORDS | LOGIN_WORDS
+    | CREDENTIAL_WORDS
+)  # fmt: skip
+"""Every word that tells an effect: none of them names a person or a place."""
+
 MAX_WORDS = 256  # of one request; a longer list of keys is not read further
 MAX_PATH_SEGMENTS = 12  # kept of a path; deeper ones are written "…"
 MAX_SEGMENT_CHARACTERS = 40  # longer ones are identifiers

@@ -184,6 +184,8 @@ class Inventory:
     """Payload that no dissector knew, in flows of chosen devices."""
     other_devices: int
     """Devices that are not chosen and no peer of a chosen one: counted, never named."""
+    other_names: tuple[str, ...] = field(default=(), repr=False)
+    """Names of those, sorted and bounded, for the redaction alone: a file's name may hold one."""
     not_in_recording: tuple[str, ...] = ()
     """What was asked for with ``--device`` and is no device of this recording, as written."""
     unread: Mapping[str, tuple[UnreadConversation, ...]] = field(default_factory=dict)

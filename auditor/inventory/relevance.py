@@ -14,6 +14,9 @@ from auditor.inventory.fact_base import sort_facts
 from auditor.inventory.facts import FACT_CLASSES, ControlFact, Fact, LocalContactFact, PortMappingFact
 from auditor.inventory.network import Network
 
+MAX_OTHER_NAMES = 4096
+"""Names of devices that a report only counts: a home has tens; each is looked for in every text."""
+
 
 def _touches(fact: LocalContactFact, chosen: set[str], drivers: set[str]) -> bool:
     """Contacts with a chosen device, and the searches of those that drive one: control needs both (S23)."""
@@ -67,3 +70,12 @@ def listed_devices(
     listed |= {device_id for device_id, near in siblings.items() if near in chosen}
     listed |= {d for d, found in roles.items() if {"router", "resolver", "recorder", "lighting"} & set(found)}
     return sorted(listed)
+
+
+def other_names(network: Network, listed: Sequence[str]) -> tuple[str, ...]:
+    """Names of the devices that are only counted, sorted."""
+    there = set(listed)
+    names = (
+        name for device_id, host in network.hosts.items() if device_id not in there for name in host.names
+    )
+    return tuple(sorted(set(names))[:MAX_OTHER_NAMES])

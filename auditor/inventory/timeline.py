@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from auditor.capture.record import CaptureFacts
+from auditor.capture.record import CaptureComment, CaptureFacts
 from auditor.home.model import Action, Home
 from auditor.units import NS_PER_SECOND
 
@@ -75,16 +75,22 @@ class Timeline:
         return None
 
 
+def noted_action(comment: CaptureComment) -> Action | None:
+    """The action that a comment on a packet notes: it begins with a known action, or with ``action:``."""
+    if comment.timestamp_ns is None:
+        return None
+    text = comment.text.strip().lower().removeprefix("action:").strip()
+    known = next(
+        (word for word in KNOWN_ACTIONS if text == word or text.startswith((word + " ", word + ":"))), None
+    )
+    if known is None and not comment.text.strip().lower().startswith("action:"):
+        return None
+    return Action(at_ns=comment.timestamp_ns, what=known or text)
+
+
 def _commented(captures: Sequence[CaptureFacts]) -> Iterable[Action]:
-    """Comments on packets that begin with a known action, or with ``action:``."""
     for facts in captures:
         for comment in facts.comments:
-            if comment.timestamp_ns is None:
-                continue
-            text = comment.text.strip().lower().removeprefix("action:").strip()
-            known = next(
-                (word for word in KNOWN_ACTIONS if text == word or text.startswith((word + " ", word + ":"))),
-                None,
-            )
-            if known is not None or comment.text.strip().lower().startswith("action:"):
-                yield Action(at_ns=comment.timestamp_ns, what=known or text)
+            action = noted_action(comment)
+            if action is not None:
+                yield action

@@ -1,11 +1,16 @@
-"""Times of the pictures at the gate: peers under their ids, names and noted actions as free text."""
+"""Times of the pictures at the gate: peers under their ids, noted actions in the words that we know."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from typing import Any
 
+from auditor.inventory.timeline import KNOWN_ACTIONS
+
 Document = dict[str, Any]
+
+OTHER_ACTION = "other"
+"""Stands for an action that the household noted in words of its own."""
 
 
 def redact_moments(
@@ -14,7 +19,10 @@ def redact_moments(
     """Return what may be shown; numbers pass as they are."""
     return {
         **moments,
-        "actions": [{**one, "what": text(one["what"])} for one in moments["actions"]],
+        "actions": [
+            {**one, "what": one["what"] if one["what"] in KNOWN_ACTIONS else OTHER_ACTION}
+            for one in moments["actions"]
+        ],
         "lanes": [
             {
                 **lane,

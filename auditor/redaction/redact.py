@@ -2,8 +2,10 @@
 The one gate that every output passes.
 
 Kept: the chosen devices, whom they contact outside by name, and the reader's
-own file names without folders.  Everybody else at home appears as a role and a
-pseudonym; what only they contacted is counted and not named (scenario S39).
+own file names without folders and without words that name somebody else.
+Everybody else at home appears as a role and a pseudonym; what only they
+contacted is counted and not named (scenario S39).  Of the household's own words
+(reasons, noted actions, a recorder's filter) only those that an audit knows pass.
 Secrets need no redaction: their values never reach a document.
 
 Two nets catch what free text carries.  Known private words (names, addresses,
@@ -15,7 +17,6 @@ the chosen devices is hidden, so that a text that nobody foresaw leaks nothing.
 from __future__ import annotations
 
 import contextlib
-import ipaddress
 import re
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any
@@ -24,7 +25,6 @@ from auditor.addresses import (
     AddressKind,
     format_address,
     format_link,
-    interface_identifier_link,
     kind_of,
     parse_address,
     parse_link,
@@ -33,14 +33,18 @@ from auditor.home.model import ROLES
 from auditor.inventory.model import Device, Inventory
 from auditor.redaction.comparison import redact_comparison
 from auditor.redaction.documents import RawDocument, ShownDocument, let_pass, open_raw
+from auditor.redaction.file_names import rename_captures, shown_names
+from auditor.redaction.filters import hide_filter_words
 from auditor.redaction.moments import redact_moments
 from auditor.redaction.plan import planned_addresses, redact_plan
 from auditor.redaction.pseudonym import assign_pseudonyms
+from auditor.redaction.words import links_inside, word_pattern, words_of
 
 Document = dict[str, Any]
 
 HIDDEN_ADDRESS = "(address hidden)"
 HIDDEN_NAME = "(name hidden)"
+HIDDEN_REASON = "(the household's own reason, hidden)"
 
 WITHHELD = "redaction"
 """``where`` of the entries in ``issues`` that count what is not shown."""
@@ -135,7 +139,7 @@ class _Gate:
         self._allowed_addresses = _addresses_of(self._chosen.values(), shown_remote)
         self._allowed_links = {
             format_link(link) for device in self._chosen.values() for link in device.link_addresses
-        } | {format_link(link) for link in _links_inside(self._chosen.values())}
+        } | {format_link(link) for link in links_inside(self._chosen.values())}
         self._allowed_names = {
             _folded(name)
             for device in self._chosen.values()
@@ -165,7 +169,7 @@ class _Gate:
         words: dict[str, str] = {}
         for device in inventory.devices:
             if not device.is_chosen:
-                for word in _words_of(device):
+                for word in words_of(device):
                     words.setdefault(word, self._pseudonyms[device.device_id])
         own_vendors = {device.vendor for device in self._chosen.values()}
         for device in inventory.devices:
@@ -174,6 +178,9 @@ class _Gate:
         for row in document["remote_contacts"]:
             if row["device_id"] not in self._chosen and row["name"]:
                 words.setdefault(row["name"], HIDDEN_NAME)
+        for unlisted in inventory.other_names:
+            for word in (unlisted.rstrip("."), unlisted.rstrip(".").split(".", 1)[0]):
+                words.setdefault(word, HIDDEN_NAME)
         for fact in inventory.facts.get("encrypted-session", ()):
             name = getattr(fact, "peer_name", None)
             if name and fact.device_id not in self._chosen:
@@ -205,6 +212,7 @@ class _Gate:
         shown["controls"] = self._rows("controls", document, self._touches("from_id"))
         for table in ("assessments", "findings", "accepted", "issues"):
             shown[table] = [self._row(row) for row in document[table]]
+        shown["accepted"] = [{**row, "because": HIDDEN_REASON} for row in shown["accepted"]]
         shown["captures"] = [self._capture(row) for row in document["captures"]]
         shown["coverage"] = {
             **document["coverage"],
@@ -222,7 +230,13 @@ class _Gate:
             {"where": WITHHELD, "problem": what, "count": count} for what, count in self._withheld.items()
         ]
         shown["redaction"] = {"applied": True, "revealed": False}
-        return shown
+        names = [row["name"] for row in document["captures"]]
+        words = [word for folded, word in self._searched if len(folded) > MIN_WORD_CHARACTERS]
+        if "comparison" in document:
+            names += document["comparison"]["before"]["captures"]
+        given = shown_names(names, words, self.text)
+        renamed = {old: new for old, new in given.items() if old != new}
+        return rename_captures(shown, renamed) if renamed else shown
 
     def _touches(self, peer: str) -> Callable[[Document], bool]:
         return lambda row: row["device_id"] in self._chosen or row[peer] in self._chosen
@@ -298,14 +312,20 @@ class _Gate:
         if folded in self._words:
             return self._words[folded]
         whole = text.casefold()
-        pattern = _word_pattern(word for searched, word in self._searched if searched in whole)
+        pattern = word_pattern(word for searched, word in self._searched if searched in whole)
         if pattern is not None:
             text = pattern.sub(self._word, text)
+        text = hide_filter_words(text, self._may_pass)
         text = _LINK.sub(self._link, text)
         text = _LINK_BARE.sub(self._link, text)
         text = _IPV6.sub(self._address, text)
         text = _IPV4.sub(self._address, text)
         return _LOCAL_NAME.sub(self._local_name, text)
+
+    def _may_pass(self, word: str) -> bool:
+        folded = _folded(word).replace("-", ":")
+        known = self._allowed_names | self._allowed_links | self._allowed_addresses
+        return folded in known or word.casefold() in known
 
     def _word(self, match: re.Match[str]) -> str:
         # The pattern matches more ways to write a letter than folding knows (long s, for instance).
@@ -352,46 +372,3 @@ def _addresses_of(chosen: Iterable[Device], remote_rows: Iterable[Document]) -> 
         except ValueError:  # a contact known by name alone
             continue
     return allowed
-
-
-def _links_inside(devices: Iterable[Device]) -> Iterable[Any]:
-    for device in devices:
-        for address in device.addresses:
-            link = interface_identifier_link(address)
-            if link is not None:
-                yield link
-
-
-def _words_of(device: Device) -> Iterable[str]:
-    """Every word that tells who a device is, in the forms in which it may stand in a text."""
-    yield device.device_id
-    yield device.identity
-    yield device.identity.partition(":")[2]
-    if device.nickname:
-        yield device.nickname
-    for link in (*device.link_addresses, *_links_inside([device])):
-        yield format_link(link)
-        yield link.hex("-")
-        yield link.hex()
-    for address in device.addresses:
-        yield format_address(address)
-        parsed = ipaddress.ip_address(format_address(address))
-        yield parsed.exploded
-        yield parsed.reverse_pointer
-    for hostname in device.hostnames:
-        bare = hostname.rstrip(".")
-        yield hostname
-        yield bare
-        yield bare.split(".", 1)[0]
-
-
-def _word_pattern(words: Iterable[str]) -> re.Pattern[str] | None:
-    """
-    One alternation, longest word first; None where there is none.
-
-    Words stand alone: ``lamp`` is not replaced inside ``lampshade``.
-    """
-    ordered = sorted(set(words), key=lambda word: (-len(word), word))
-    if not ordered:
-        return None
-    return re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, ordered))})(?!\w)", re.IGNORECASE)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +13,7 @@ import numpy.typing as npt
 from auditor.addresses import Address, LinkAddress
 from auditor.capture.writer import PacketRecord
 from auditor.flows.flow import PacketReference
+from auditor.home.model import Action
 from auditor.packets.batch import (
     FIRST_FRAGMENT,
     LATER_FRAGMENT,
@@ -24,6 +25,7 @@ from auditor.packets.batch import (
     link_from_word,
 )
 from auditor.reduction.frame import FrameRewriter, Packet
+from auditor.reduction.home import comment_of
 from auditor.reduction.survey import Survey, conversation_of
 from auditor.registries import LINK_IEEE802_11, LINK_IEEE802_11_RADIOTAP
 
@@ -54,8 +56,19 @@ class Copied:
 class Copier:
     """Turns batches into records of the copy."""
 
-    def __init__(self, survey: Survey, rewriter: FrameRewriter, first_interfaces: list[int]) -> None:
-        """``first_interfaces``: of each capture, the number of its first interface in the copy."""
+    def __init__(
+        self,
+        survey: Survey,
+        rewriter: FrameRewriter,
+        first_interfaces: list[int],
+        marks: Mapping[PacketReference, Action] | None = None,
+    ) -> None:
+        """
+        ``first_interfaces``: of each capture, the number of its first interface in the copy; ``marks``: noted
+        actions, which stay on their packets.
+        """
+        self.marks_left = dict(marks or {})
+        """Actions on packets that the copy does not hold."""
         self._survey = survey
         self._rewriter = rewriter
         self._first_interfaces = first_interfaces
@@ -86,16 +99,19 @@ class Copier:
                 batch, row, from_chosen=bool(from_chosen[row]), is_named=is_named, links=self._survey.links
             )
             keep = (touches or is_named) and self._keeps_payload(packet, reference)
+            packet = replace(packet, is_mqtt=keep and "mqtt" in self._protocols(packet))
             octets = self._rewriter.rewrite(packet, keep_payload=keep)
             self.copied.kept += 1
             self.copied.with_payload += keep and packet.payload_length > 0
             if is_named:
                 self.copied.numbers[reference] = self.copied.kept
+            mark = self.marks_left.pop(reference, None)
             yield PacketRecord(
                 timestamp_ns=int(batch.timestamp_ns[row]),
                 octets=octets,
                 original_length=max(int(batch.original_length[row]), len(octets)),
                 interface_id=self._first_interfaces[reference.capture_index] + int(batch.interface_id[row]),
+                comments=() if mark is None else (comment_of(mark),),
             )
 
     @staticmethod
@@ -131,7 +147,7 @@ class Copier:
         if survey.is_full or reference in survey.cut or packet.protocol not in (PROTOCOL_TCP, PROTOCOL_UDP):
             return False
         ends = (packet.source, packet.source_port, packet.destination, packet.destination_port)
-        protocols = survey.conversations.get(conversation_of(*ends))
+        protocols = self._protocols(packet)
         if not protocols or not packet.payload_length:
             return False
         if protocols & ENCRYPTED_PROTOCOLS:
@@ -140,6 +156,10 @@ class Copier:
             self._openings[ends] += 1
             return self._openings[ends] <= MAX_OPENING_PACKETS
         return not self._is_compressed(packet, ends)
+
+    def _protocols(self, packet: Packet) -> AbstractSet[str]:
+        ends = (packet.source, packet.source_port, packet.destination, packet.destination_port)
+        return self._survey.conversations.get(conversation_of(*ends), frozenset())
 
     def _is_compressed(self, packet: Packet, ends: tuple[Address, int, Address, int]) -> bool:
         """A body with a content coding (RFC 9110 8.4) hides what must go: it goes with its head."""

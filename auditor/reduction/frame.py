@@ -23,6 +23,7 @@ from auditor.packets.batch import (
     PROTOCOL_UDP,
 )
 from auditor.reduction.addresses import AddressPseudonyms
+from auditor.reduction.mqtt import begins_mqtt, overwrite_mqtt
 from auditor.reduction.overwrite import Overwriter
 from auditor.reduction.wireless import rewrite_wireless
 
@@ -64,6 +65,8 @@ class Packet:
     shows_network: bool
     """A finding names the packet, or a chosen device is the access point: the network's name stays."""
     from_chosen: bool
+    is_mqtt: bool = False
+    """MQTT was read in its conversation."""
 
 
 class FrameRewriter:
@@ -206,6 +209,8 @@ class FrameRewriter:
             packet.protocol == PROTOCOL_UDP and {packet.source_port, packet.destination_port} <= _DHCP_PORTS
         )
         changed = self._overwriter.overwrite(payload, from_chosen=packet.from_chosen, addresses=not is_lease)
+        if packet.is_mqtt and begins_mqtt(payload):
+            changed = overwrite_mqtt(changed, self._overwriter)
         if packet.destination_port == _SHOW_PORT and not packet.from_chosen:
             sender = slice(44, 108)  # ANSI E1.31 section 6.2.2: the source's name
             changed = changed[:44] + self._overwriter.stand_in(changed[sender]) + changed[108:]

@@ -32,6 +32,12 @@ _PERSONAL = re.compile(
 _BEARER = re.compile(rb"(?i)(authorization:[ \t]*(?!basic)[a-z-]+[ \t]+)([^\r\n]+)")
 # What a program or person says of itself; a chosen device's own stays, for it may be a finding.
 _SENDER = re.compile(rb"(?im)^((?:user-agent|accept-language):[ \t]*)([^\r\n]+)")
+# What a device says of itself in a description (UPnP Device Architecture 2.0 section 2.3) or a discovery
+# message (WS-Discovery 1.1 section 5): another's name, maker, number and addresses.
+_DESCRIBED = re.compile(
+    rb"(<(?:\w+:)?(?:friendlyName|manufacturer|manufacturerURL|modelName|modelNumber|modelDescription|modelURL|"
+    rb"serialNumber|UDN|UPC|presentationURL|Address|Scopes|XAddrs)(?:\s[^<>]*)?>)([^<]+)"
+)
 
 
 class Overwriter:
@@ -73,6 +79,7 @@ class Overwriter:
         changed = _PERSONAL.sub(self._field, changed)
         if not from_chosen:
             changed = _SENDER.sub(self._field, changed)
+            changed = _DESCRIBED.sub(lambda match: match.group(1) + self.stand_in(match.group(2)), changed)
         if self._words is not None:
             changed = self._words.sub(self._word, changed)
             changed = self._borders(changed)

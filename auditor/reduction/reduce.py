@@ -9,48 +9,33 @@ same findings.  Memory is bounded by the ``MAX_`` of these steps.
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from auditor import pipeline
-from auditor.addresses import Address, format_address, format_link, parse_address
+from auditor.addresses import Address, format_address, parse_address
 from auditor.capture.merge import open_captures
 from auditor.capture.record import CaptureFacts
 from auditor.capture.writer import PacketRecord, PcapngWriter
 from auditor.errors import JudgementError, OutputError, UsageError
 from auditor.home.loader import load_home
+from auditor.home.model import Home
 from auditor.inputs import STANDARD_INPUT, PathLike, find_sources, part_readable
 from auditor.packets.decode import decode_batch
 from auditor.redaction.documents import Document
 from auditor.redaction.pseudonym import derive_key
 from auditor.reduction.addresses import AddressPseudonyms, kept_links
-from auditor.reduction.copy import Copied, Copier
+from auditor.reduction.copy import Copier
 from auditor.reduction.frame import FrameRewriter
+from auditor.reduction.home import action_marks, home_beside, refuse_foreign, write_home
+from auditor.reduction.match import Reduction, match_findings
 from auditor.reduction.overwrite import Overwriter
 from auditor.reduction.survey import Survey
-from auditor.run import Progress
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reduction:
-    """What was written, and what it still shows."""
-
-    copied: Copied
-    overwritten: int
-    """Packets in which octets were overwritten."""
-    packet_map: tuple[tuple[str, int, int], ...]
-    """Of packets that findings name: capture, number there, number in the copy."""
-    same: int
-    """Findings about the chosen devices that the copy shows under the same identifier."""
-    missing: tuple[str, ...]
-    """Rule and identifier of findings about the chosen devices that the copy does not show."""
-    renamed: tuple[tuple[str, str, str], ...]
-    """Rule, identifier before, identifier in the copy: they name a peer, a pseudonym there."""
-    added: tuple[str, ...]
-    others: tuple[str, ...]
-    """Rules of findings about other devices or the network, whose identifiers follow the pseudonyms."""
+from auditor.ruleset.evaluate import evaluate
+from auditor.ruleset.loader import load_rules
+from auditor.run import Progress, read_run, shown_document
 
 
 def reduce(
@@ -63,7 +48,7 @@ def reduce(
     progress: Progress | None = None,
 ) -> Reduction:
     """
-    Write the copy, complete or not at all.
+    Write the copy and, beside it, its home file; each is complete or not there.
 
     Errors as for ``audit``; ``UsageError`` for standard input, which cannot be
     read twice; ``JudgementError`` where no chosen device is in the recording;
@@ -72,36 +57,49 @@ def reduce(
     given = [paths] if isinstance(paths, str | os.PathLike) else list(paths)
     if STANDARD_INPUT in given:
         raise UsageError("CAPTURE", "standard input cannot be read twice; expected a file")
-    typed_home = None if home is None else load_home(Path(home))
-    before = pipeline.audit(
-        given, devices=devices, home=typed_home, reveal=True, strict=strict, progress=progress
-    ).document
+    target = Path(os.path.realpath(output))
+    refuse_foreign(home_beside(target))
+    typed_home = Home() if home is None else load_home(Path(home))
+    run = read_run(given, devices=devices, home=typed_home, strict=strict, progress=progress)
+    judgement = evaluate(run.inventory, load_rules([]), typed_home)
+    before, _ = shown_document(run, judgement, typed_home, reveal=True)
+    names = [row["name"] for row in shown_document(run, judgement, typed_home, reveal=False)[0]["captures"]]
     survey = Survey()
     survey.read_document(before)
     if not survey.links and not survey.addresses:
         raise JudgementError("no chosen device is in this recording; nothing was written")
     survey.read_messages(pipeline.read_messages(given, strict=strict))
     digests = [row["sha256"] for row in before["captures"]]
-    key = derive_key(typed_home.pseudonym_key if typed_home else None, digests)
-    target = Path(os.path.realpath(output))
-    temporary = target.with_name(f".{target.name[:100]}.{os.urandom(4).hex()}.part")
+    key = derive_key(typed_home.pseudonym_key, digests)
+    mark = f".{target.name[:100]}.{os.urandom(4).hex()}"
+    temporary, temporary_home = target.with_name(f"{mark}.part"), target.with_name(f"{mark}.home.part")
+    chosen = _chosen_devices(before)
     try:
-        copied, overwriter = _write(given, temporary, survey, key)
-        links = [format_link(link) for link in sorted(survey.links)]
-        chosen = links or [format_address(address) for address in sorted(survey.addresses)]
+        copier, overwriter, pseudonyms = _write(given, temporary, survey, key)
+        write_home(temporary_home, before, typed_home, pseudonyms, copier.marks_left.values())
         after = pipeline.audit(
-            temporary, devices=chosen, home=typed_home, reveal=True, strict=strict
+            temporary, devices=chosen, home=load_home(temporary_home), reveal=True, strict=strict
         ).document
+        temporary_home.replace(home_beside(target))
         temporary.replace(target)
     except OSError as error:
         problem = f"{output}: {error.strerror or error}; what stood there before still stands"
         raise OutputError(problem) from error
     finally:
         temporary.unlink(missing_ok=True)
-    return _reduction(before, after, copied, overwriter)
+        temporary_home.unlink(missing_ok=True)
+    return match_findings(before, after, copier.copied, overwriter.count, chosen, names)
 
 
-def _write(given: Sequence[PathLike], path: Path, survey: Survey, key: bytes) -> tuple[Copied, Overwriter]:
+def _chosen_devices(document: Document) -> tuple[str, ...]:
+    """One word for each chosen device, by which an audit of the copy chooses it again."""
+    rows = (row for row in document["devices"] if row["is_chosen"])
+    return tuple(next(iter((*row["link_addresses"], *row["addresses"], row["device_id"]))) for row in rows)
+
+
+def _write(
+    given: Sequence[PathLike], path: Path, survey: Survey, key: bytes
+) -> tuple[Copier, Overwriter, AddressPseudonyms]:
     sources, _ = part_readable(find_sources(given))
     with open_captures(sources) as captures:  # interfaces are known at a file's end, and are written first
         for _ in captures:
@@ -115,7 +113,7 @@ def _write(given: Sequence[PathLike], path: Path, survey: Survey, key: bytes) ->
         key, values=survey.values, replaced=_replaced(survey, pseudonyms), spared=survey.spared
     )
     survey.is_full |= overwriter.is_full
-    copier = Copier(survey, FrameRewriter(pseudonyms, overwriter), firsts)
+    copier = Copier(survey, FrameRewriter(pseudonyms, overwriter), firsts, action_marks(facts))
     with path.open("xb") as file:
         writer = PcapngWriter(file, [_interface(one) for fact in facts for one in fact.interfaces])
         last_ns = 0
@@ -127,7 +125,7 @@ def _write(given: Sequence[PathLike], path: Path, survey: Survey, key: bytes) ->
         _write_statistics(writer, facts, last_ns)
         file.flush()
         os.fsync(file.fileno())
-    return copier.copied, overwriter
+    return copier, overwriter, pseudonyms
 
 
 def _interface(facts: Any) -> Any:
@@ -179,37 +177,3 @@ def _of_length(text: str) -> str:
     """An address of the same length that is nobody's: zeros (dotted quads: RFC 791 3.2, this host)."""
     shown = "".join("0" if character in "0123456789abcdef" else character for character in text)
     return str(parse_address(text)) if shown == text else shown
-
-
-def _reduction(before: Document, after: Document, copied: Copied, overwriter: Overwriter) -> Reduction:
-    names = [row["name"] for row in before["captures"]]
-    old, new = _own_findings(before), _own_findings(after)
-    missing, added = old.keys() - new.keys(), old.keys() ^ (old.keys() | new.keys())
-    renamed = []
-    for one in sorted(missing):
-        like = sorted(other for other in added if new[other] == old[one])
-        if like:
-            missing, added = missing - {one}, added - {like[0]}
-            renamed.append((old[one][0], one, like[0]))
-    return Reduction(
-        copied=copied,
-        overwritten=overwriter.count,
-        packet_map=tuple(
-            (names[reference.capture_index], reference.packet_number, number)
-            for reference, number in sorted(copied.numbers.items())
-        ),
-        same=len(old.keys() & new.keys()),
-        renamed=tuple(renamed),
-        missing=tuple(sorted(f"{old[one][0]} {one}" for one in missing)),
-        added=tuple(sorted(f"{new[one][0]} {one}" for one in added)),
-        others=tuple(sorted({row["rule_id"] for row in before["findings"] if row["finding_id"] not in old})),
-    )
-
-
-def _own_findings(document: Mapping[str, Any]) -> dict[str, tuple[str, str]]:
-    """Rule and device by identifier, of findings about chosen devices."""
-    chosen = {row["device_id"] for row in document["devices"] if row["is_chosen"]}
-    rows = (*document["findings"], *document["accepted"])
-    return {
-        row["finding_id"]: (row["rule_id"], row["device_id"]) for row in rows if row["device_id"] in chosen
-    }

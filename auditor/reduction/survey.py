@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import quote_from_bytes
@@ -17,6 +17,7 @@ from urllib.parse import quote_from_bytes
 from auditor.addresses import Address, LinkAddress, interface_identifier_link, parse_address, parse_link
 from auditor.dissect.message import Envelope, Issue
 from auditor.dissect.protocols.dhcp import DhcpMessage
+from auditor.dissect.syntax.dns_message import DnsMessage, ResourceRecord
 from auditor.flows.flow import Endpoint, PacketReference
 from auditor.inventory.secrets import link_spellings
 from auditor.secret import Secret
@@ -50,6 +51,15 @@ HOME_WORDS = frozenset(
     }
 )
 """Host names that name nobody; replacing them would tear protocols apart."""
+
+_HOME_DOMAINS = (
+    ".local",
+    ".lan",
+    ".home",
+    ".home.arpa",
+    ".internal",
+)  # RFC 6762 3, RFC 8375, common practice
+_REVERSE_DOMAINS = (".in-addr.arpa", ".ip6.arpa")  # RFC 1035 3.5, RFC 3596 2.5
 
 ENCODED_PROTOCOLS = frozenset({"websocket", "quic", "http2"})
 """Whose payload is masked, encrypted or compressed on the way: values cannot be overwritten there."""
@@ -104,6 +114,8 @@ class Survey:
             ):
                 continue
             self._add_conversation(item)
+            if isinstance(item.message, DnsMessage):
+                self._add_names(item.message, is_own=self.is_chosen(item.source))
             if found and item.protocol in ENCODED_PROTOCOLS:
                 self.cut.add(item.packet)
             for value in found:
@@ -124,6 +136,19 @@ class Survey:
                 self.other_links.add(end.link_address)
                 self.other_addresses.add(end.address)
         self.is_full |= len(self.other_addresses) + len(self.other_links) > MAX_OTHER_ENDS
+
+    def _add_names(self, message: DnsMessage, *, is_own: bool) -> None:
+        """Names of the home in answers to a chosen device: somebody else's, but for those it gives itself."""
+        answers = (*message.answers, *message.authorities, *message.additionals)
+        if is_own and message.is_response:
+            for name in names_at_home(answers):
+                self.spared |= _forms(name.encode("utf-8", "surrogatepass"))
+            return
+        asked = [
+            ResourceRecord(one.name, one.record_type, one.record_class, False, 0) for one in message.questions
+        ]
+        for name in names_at_home([*asked, *answers]):
+            self.values |= _forms(name.encode("utf-8", "surrogatepass"))
 
     def _add_conversation(self, item: Envelope) -> None:
         key = conversation_of(
@@ -188,6 +213,21 @@ def secrets_in(value: object, depth: int = 0) -> Iterator[bytes]:
         elif isinstance(value, tuple | list | frozenset):
             for part in value:
                 yield from secrets_in(part, depth + 1)
+
+
+def names_at_home(records: Iterable[ResourceRecord]) -> Iterator[str]:
+    """Host names and instance names without their domain; targets of reverse lookups wherever they are."""
+    for record in records:
+        is_reverse = record.name.lower().rstrip(".").endswith(_REVERSE_DOMAINS)
+        for name in (record.name, record.target):
+            bare = (name or "").lower().rstrip(".")
+            if not bare.endswith(_HOME_DOMAINS) and not (is_reverse and name is record.target):
+                continue
+            labels = bare.split(".")
+            service = next((place for place, label in enumerate(labels) if label.startswith("_")), 1)
+            first = ".".join(labels[:service])
+            if len(first) > 2 and first not in HOME_WORDS and not first.isdigit():
+                yield first
 
 
 def _words(name: str, *, whole: bool = False) -> Iterator[str]:

@@ -17,7 +17,7 @@ from auditor.inventory.model import Inventory
 from auditor.redaction.documents import ShownDocument, require_shown
 from auditor.report import traffic, wording
 from auditor.report.document import capture_names
-from auditor.report.outline import Heading, Items, Outline, Paragraph, Table
+from auditor.report.outline import Heading, Items, Outline, Paragraph, Table, private_mark
 from auditor.report.plan import keep_words
 from auditor.report.verdict import nothing_judged
 
@@ -95,6 +95,7 @@ def tell_comparison(document: ShownDocument) -> Outline:
     comparison = document["comparison"]
     name, in_text = _names(document), traffic.naming_in_text(document)
     blocks: Outline = [Heading(1, "Before and after"), *map(Paragraph, _verdict(document))]
+    blocks += private_mark(document)
     if comparison["notes"]:
         blocks.append(Items(tuple(map(in_text, comparison["notes"]))))
     if comparison["wishes"]:

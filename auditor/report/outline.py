@@ -6,7 +6,9 @@ Texts are raw: whoever renders an outline makes them harmless for its target.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,3 +57,10 @@ class Lines:
 
 Block = Heading | Paragraph | Items | Fields | Table | Lines
 Outline = list[Block]
+
+PRIVATE = "This report contains private data: nobody's names and addresses are hidden."
+
+
+def private_mark(document: Mapping[str, Any]) -> Outline:
+    """What every outline of a revealed document says near its top; nothing for a redacted one."""
+    return [Paragraph(PRIVATE)] if document["redaction"]["revealed"] else []

@@ -19,7 +19,7 @@ from auditor.isolation.steps import CAUTIONS, selector_words
 from auditor.redaction.documents import ShownDocument, require_shown
 from auditor.report import traffic, wording
 from auditor.report.document import capture_names
-from auditor.report.outline import Heading, Items, Outline, Paragraph, Table
+from auditor.report.outline import Heading, Items, Outline, Paragraph, Table, private_mark
 
 Document = dict[str, Any]
 
@@ -184,11 +184,13 @@ def tell_plan(document: ShownDocument) -> Outline:
             Heading(1, "Isolation plan"),
             Paragraph(f"No plan: {wording.sentence(reasons[0]) if reasons else 'nothing could be judged.'}"),
             *(Paragraph(f"Record next: {text}") for text in advice),
+            *private_mark(document),
         ]
     in_text = traffic.naming_in_text(document)
     blocks: Outline = [
         Heading(1, "Isolation plan"),
         *(Paragraph(line) for line in plan["summary"]),
+        *private_mark(document),
         Paragraph(
             f"It needs {ROUTER_WORDS[plan['router']]}."
             + (" A cheaper plan, and doing nothing, stand at the end." if _doing_nothing(plan) > 0 else "")

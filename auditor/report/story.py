@@ -17,7 +17,7 @@ from auditor.redaction.redact import WITHHELD
 from auditor.report import traffic, wording
 from auditor.report.catalogue import load_catalogue
 from auditor.report.grid import coverage_grid
-from auditor.report.outline import Fields, Heading, Items, Outline, Paragraph, Table
+from auditor.report.outline import Fields, Heading, Items, Outline, Paragraph, Table, private_mark
 from auditor.report.pictures.contacts_text import contacts_rows
 from auditor.report.plan import plan_summary
 from auditor.report.verdict import Urgency, nothing_judged, reach_verdict
@@ -94,7 +94,7 @@ def privacy_note(document: Document) -> Outline:
     """What is hidden, or that nothing is."""
     redaction = document["redaction"]
     if redaction["revealed"]:
-        return [Paragraph("This report contains private data: nobody's names and addresses are hidden.")]
+        return private_mark(document)
     withheld = ", ".join(
         f"{row['problem']} {row['count']}" for row in document["issues"] if row["where"] == WITHHELD
     )
