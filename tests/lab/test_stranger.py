@@ -105,6 +105,7 @@ def _live(house: House, folder: Path) -> Story:
     )
     _good_evening(house, story, ours, general)
     story.ran("check and audit", afterwards)
+    story.ran("audit in full", "auditor audit recording --home home.yaml --all")
     story.ran(
         "audit as JSON", "auditor audit recording --home home.yaml --reveal --format json --output audit.json"
     )
@@ -185,7 +186,7 @@ def test_every_command_ended_as_a_stranger_hopes(story):
     assert story.phone_got == [200, 200, 200]
     assert story.statuses == {
         "earlier recording": 0, "earlier audit": 3, "recipe": 0, "recording": 0, "other recording": -signal.SIGINT,
-        "check and audit": 1, "audit as JSON": 1, "recipe for the earlier report": 0,
+        "check and audit": 1, "audit in full": 1, "audit as JSON": 1, "recipe for the earlier report": 0,
         "check of the other recording": 0,
     }  # fmt: skip
 
@@ -196,7 +197,7 @@ def test_the_marks_stand_in_the_home_file_at_their_time_and_are_actions_of_the_r
     assert noted.keys() == story.deeds_ns.keys()
     for word, (started_ns, ended_ns) in story.deeds_ns.items():
         assert started_ns <= noted[word] <= ended_ns
-    assert "while the user noted: app, hub, power-on" in " ".join(story.shown["check and audit"].split())
+    assert "while the user noted: app, hub, power-on" in " ".join(story.shown["audit in full"].split())
 
 
 def test_what_was_done_is_found(story, document):
