@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from auditor.flows.flow import Endpoint
-from auditor.flows.keys import Int64, UInt64, run_starts
+from auditor.flows.keys import Int64, KeyTable, UInt64, run_starts
 from auditor.packets.batch import (
     PROTOCOL_TCP,
     PROTOCOL_UDP,
@@ -42,9 +42,14 @@ MAX_MOMENTS = 300_000
 are counted, and nothing is concluded from the time after the last one kept."""
 
 MAX_TIMED_FLOWS = 50_000
-"""One-way flows whose ends are kept, some 20 MB: those of a light are among the first."""
+"""One-way flows whose ends are kept, some 6 MB: those of a light are among the first."""
 
 _SLOT_BITS = 16
+_END_COLUMNS = (
+    "source_link", "source_high", "source_low", "source_port",
+    "destination_link", "destination_high", "destination_low", "destination_port",
+    "protocol",
+)  # fmt: skip
 
 
 class TimedFlow(NamedTuple):
@@ -66,7 +71,8 @@ class PayloadTimes:
         # Secret multipliers, as in ``flows.keys``: nobody can craft flows whose prints are equal.
         self._multipliers = [np.uint64(secrets.randbits(64) | 1) for _ in range(6)]
         self._kept: list[tuple[UInt64, Int64, Int64, Int64]] = []
-        self._ends: dict[int, tuple[int, ...]] = {}
+        self._ends = KeyTable(1)  # numbers of prints
+        self._end_words = np.zeros((len(_END_COLUMNS), 0), np.uint64)
         self._count = 0
         self._scratch = np.zeros(1 << _SLOT_BITS, np.int64)
         self._known = np.zeros(1 << _SLOT_BITS, np.uint64)
@@ -128,20 +134,21 @@ class PayloadTimes:
         if not new.size:
             return
         self._known[slots[new]] = prints[new]
-        _, first = np.unique(prints[new], return_index=True)
-        columns = (
-            batch.source_link, batch.source_high, batch.source_low, batch.source_port,
-            batch.destination_link, batch.destination_high, batch.destination_low, batch.destination_port,
-            batch.protocol,
-        )  # fmt: skip
-        new = new[first]
-        words = [column[rows[new]].tolist() for column in columns]
-        for value, *ends in zip(prints[new].tolist(), *words, strict=True):
-            if value not in self._ends:
-                if len(self._ends) < MAX_TIMED_FLOWS:
-                    self._ends[value] = tuple(ends)
-                else:
-                    self.overflow += 1
+        values, first = np.unique(prints[new], return_index=True)
+        is_known = self._ends.find(values[np.newaxis]) >= 0
+        values, rows = values[~is_known], rows[new[first[~is_known]]]
+        spare = MAX_TIMED_FLOWS - self._ends.count
+        self.overflow += max(0, len(values) - spare)
+        values, rows = values[:spare], rows[:spare]
+        if not values.size:
+            return
+        numbers = self._ends.locate(values[np.newaxis])
+        if self._ends.room > self._end_words.shape[1]:
+            words = np.zeros((len(_END_COLUMNS), self._ends.room), np.uint64)
+            words[:, : self._end_words.shape[1]] = self._end_words
+            self._end_words = words
+        for place, name in enumerate(_END_COLUMNS):
+            self._end_words[place, numbers] = getattr(batch, name)[rows]
 
     def flows(self) -> Iterable[TimedFlow]:
         """All flows of TCP and UDP with their moments."""
@@ -160,9 +167,12 @@ class PayloadTimes:
         captures, packets = captures[order], packets[order]
         begins = run_starts(prints)
         bounds = [*begins.tolist(), len(order)]
-        for value, (start, stop) in zip(prints[begins].tolist(), pairwise(bounds), strict=True):
-            ends = self._ends.get(value)
-            if ends is not None and ends[-1] in {PROTOCOL_TCP, PROTOCOL_UDP}:
+        numbers = self._ends.find(prints[begins][np.newaxis]).tolist()
+        for number, (start, stop) in zip(numbers, pairwise(bounds), strict=True):
+            if number < 0:
+                continue
+            ends = self._end_words[:, number].tolist()
+            if ends[-1] in {PROTOCOL_TCP, PROTOCOL_UDP}:
                 mine = slice(start, stop)
                 yield TimedFlow(
                     _endpoint(*ends[0:4]),

@@ -142,7 +142,7 @@ def test_kept_headers_say_who_sent_what_to_whom() -> None:
         ]
     )
     inventory = fabricated.inventory()
-    built = build_document(inventory, fabricated.judgement(), tool_version="0", headers=keeper.headers)
+    built = build_document(inventory, fabricated.judgement(), tool_version="0", headers=keeper.headers())
     evidence = open_raw(built)["findings"][0]["evidence"]
     assert evidence[1]["time"] == "2026-03-01T18:00:00.000000006Z"
     assert evidence[1]["excerpt"] == f"http, {fabricated.LIGHT} port 80 to {fabricated.PHONE} port 51324"
@@ -158,7 +158,7 @@ def test_headers_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     keeper = HeaderKeeper()
     for number in range(1, 10):
         keeper.keep([Envelope("http", key, True, PacketReference(0, number), 0, Message(length=1), 1)])
-    assert len(keeper.headers) == 3
+    assert len(keeper.headers()) == 3
 
 
 def test_captures_of_one_name_are_told_apart_and_lose_their_folders() -> None:
