@@ -44,7 +44,6 @@ are counted, and nothing is concluded from the time after the last one kept."""
 MAX_TIMED_FLOWS = 50_000
 """One-way flows whose ends are kept, some 6 MB: those of a light are among the first."""
 
-_SLOT_BITS = 16
 _END_COLUMNS = (
     "source_link", "source_high", "source_low", "source_port",
     "destination_link", "destination_high", "destination_low", "destination_port",
@@ -74,8 +73,6 @@ class PayloadTimes:
         self._ends = KeyTable(1)  # numbers of prints
         self._end_words = np.zeros((len(_END_COLUMNS), 0), np.uint64)
         self._count = 0
-        self._scratch = np.zeros(1 << _SLOT_BITS, np.int64)
-        self._known = np.zeros(1 << _SLOT_BITS, np.uint64)
         self.overflow = 0
         """Moments, or flows with theirs, that were not kept."""
         self.complete_until_ns: int | None = None
@@ -117,26 +114,20 @@ class PayloadTimes:
         prints += ports * self._multipliers[4]
         return prints
 
-    def _first_of_bucket(self, prints: UInt64, moments: Int64) -> npt.NDArray[np.bool_]:
-        """One packet of each flow and bucket; where two share a slot, rather too many than too few."""
+    def _first_of_bucket(self, prints: UInt64, moments: Int64) -> Int64:
+        """The first packet of each flow and bucket of a batch, in order; exact, so that runs agree."""
         timed = prints + (moments // BUCKET_NS).view(np.uint64) * self._multipliers[5]
-        slots = (timed >> np.uint64(64 - _SLOT_BITS)).astype(np.int64)
-        order = np.arange(len(prints))
-        self._scratch[slots[::-1]] = order[::-1]
-        first = self._scratch[slots]
-        result: npt.NDArray[np.bool_] = (first == order) | (timed[first] != timed)
-        return result
+        _, first = np.unique(timed, return_index=True)
+        first.sort()
+        return first
 
     def _note_ends(self, batch: PacketBatch, rows: Int64, prints: UInt64) -> None:
-        """Keep the ends of flows that are new; a small table in between knows most of those that are not."""
-        slots = (prints >> np.uint64(64 - _SLOT_BITS)).astype(np.int64)
-        new = np.flatnonzero(self._known[slots] != prints)
-        if not new.size:
-            return
-        self._known[slots[new]] = prints[new]
-        values, first = np.unique(prints[new], return_index=True)
-        is_known = self._ends.find(values[np.newaxis]) >= 0
-        values, rows = values[~is_known], rows[new[first[~is_known]]]
+        """Keep the ends of flows that are new."""
+        values, first = np.unique(prints, return_index=True)
+        is_new = self._ends.find(values[np.newaxis]) < 0
+        values, rows = values[is_new], rows[first[is_new]]
+        order = np.argsort(rows)  # the first of the recording are kept, whatever their prints
+        values, rows = values[order], rows[order]
         spare = MAX_TIMED_FLOWS - self._ends.count
         self.overflow += max(0, len(values) - spare)
         values, rows = values[:spare], rows[:spare]
@@ -159,7 +150,7 @@ class PayloadTimes:
         )
         order = np.argsort(prints, kind="stable")
         prints, moments = prints[order], moments[order]
-        # Whichever the scratch table let pass: the first of each bucket alone, so that runs agree.
+        # The first of each bucket alone, across batches too.
         buckets = moments // BUCKET_NS
         is_first = np.ones(len(order), np.bool_)
         is_first[1:] = (prints[1:] != prints[:-1]) | (buckets[1:] != buckets[:-1])
