@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from auditor.capture.merge import open_captures
+from auditor.capture.merge import CaptureSet, open_captures
 from auditor.capture.record import CaptureIssue
 from auditor.comparison.model import Refusal
 from auditor.dissect.dispatch import Dispatcher
@@ -31,7 +31,7 @@ from auditor.redaction.documents import ShownDocument
 from auditor.redaction.pseudonym import derive_key
 from auditor.redaction.redact import redact
 from auditor.report.document import NOTHING_JUDGED, build_document
-from auditor.report.evidence import HeaderKeeper, PacketHeader
+from auditor.report.evidence import HeaderKeeper, PacketFlows, PacketHeader
 from auditor.report.moments import build_moments
 from auditor.report.not_judged import not_judged_entry, unreadable_entry
 from auditor.report.outline import Outline
@@ -55,9 +55,9 @@ class Run:
     flows: FlowTable
 
     @property
-    def packet_flows(self) -> dict[PacketReference, FlowKey]:
+    def packet_flows(self) -> PacketFlows:
         """The flow of each packet that evidence may name."""
-        return {packet: header.flow for packet, header in self.headers.items()}
+        return PacketFlows(self.headers)
 
 
 def read_run(
@@ -70,38 +70,66 @@ def read_run(
 ) -> Run:
     """Read recordings once, from their octets to facts; errors as for ``pipeline.audit``."""
     sources, unreadable = part_readable(find_sources(paths))
-    total = count_octets(sources)
     flows = FlowTable()
-    duplicates = DuplicateFilter()
-    dispatcher = Dispatcher(strict=strict)
     builder = InventoryBuilder(home=home, chosen=tuple(devices))
-    observe = builder.observe
     keeper = HeaderKeeper()
     with open_captures(sources) as captures:
-        for chunk in captures:
-            batch = decode_batch(chunk)
-            is_duplicate = duplicates.mark(batch)
-            flows.add(batch, is_duplicate)
-            builder.observe_batch(batch)
-            items = dispatcher.feed(batch, is_duplicate)
-            keeper.keep(items)
-            for item in items:
-                observe(item)
-            if progress is not None:
-                progress(captures.octets_read, total)
-        items = dispatcher.finish()
-        keeper.keep(items)
-        for item in items:
-            observe(item)
-        inventory = builder.build(flows, captures.facts, unclaimed=dispatcher.unclaimed)
+        unclaimed = _read_all(
+            captures,
+            flows,
+            builder,
+            keeper,
+            Dispatcher(strict=strict),
+            progress,
+            count_octets(sources),
+        )
+    facts, issues = captures.facts, captures.issues
+    del captures
+    flows.settle()
+    inventory = builder.build(flows, facts, unclaimed=unclaimed)
     return Run(
         inventory=inventory,
         unreadable=unreadable,
-        headers=keeper.headers,
-        input_issues=captures.issues,
+        headers=keeper.headers(),
+        input_issues=issues,
         asked_for=tuple(devices),
         flows=flows,
     )
+
+
+def _read_all(
+    captures: CaptureSet,
+    flows: FlowTable,
+    builder: InventoryBuilder,
+    keeper: HeaderKeeper,
+    dispatcher: Dispatcher,
+    progress: Progress | None,
+    total: int | None,
+) -> dict[FlowKey, int]:
+    """
+    Hand every packet to all who want it; returns how much of which flow no dissector knew.
+
+    A function of its own, so that windows, columns and open conversations are
+    gone when facts are related, which needs the room.
+    """
+    duplicates = DuplicateFilter()
+    observe = builder.observe
+    for chunk in captures:
+        batch = decode_batch(chunk)
+        is_duplicate = duplicates.mark(batch)
+        flows.add(batch, is_duplicate)
+        builder.observe_batch(batch)
+        items = dispatcher.feed(batch, is_duplicate)
+        keeper.keep(items)
+        for item in items:
+            observe(item)
+        if progress is not None:
+            progress(captures.octets_read, total)
+    items = dispatcher.finish()
+    keeper.keep(items)
+    for item in items:
+        observe(item)
+    return dispatcher.unclaimed
 
 
 def report_run(

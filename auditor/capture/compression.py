@@ -15,17 +15,13 @@ import zlib
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any, Protocol
 
+from auditor.capture.zstd_blocks import ZSTD_MAGIC, ZstdBlocks, is_skippable
 from auditor.errors import CaptureFormatError, CaptureReadError
 
 GZIP_MAGIC = b"\x1f\x8b"  # RFC 1952 2.3.1
-ZSTD_MAGIC = b"\x28\xb5\x2f\xfd"  # RFC 8878 3.1.1
-ZSTD_SKIPPABLE = (0x184D2A50, 0x184D2A5F)  # RFC 8878 3.1.2, little-endian, sixteen magics
 
 STORED_PIECE_OCTETS = 1 << 18
 SALVAGE_OCTETS = 64
-# A block of 4 octets may stand for 128 KiB (RFC 8878 3.1.1.2.2), so this many
-# stored octets never become more than 32 MiB at once, whatever the file claims.
-ZSTD_FEED_OCTETS = 1024
 # The window a frame may ask us to keep.  RFC 8878 3.1.1.1.2 recommends 8 MiB as the least to support;
 # long-range settings of common compressors ask for 128 MiB.
 MAX_ZSTD_WINDOW_OCTETS = 1 << 27
@@ -98,7 +94,7 @@ class OctetSource:
         if self._head[:2] == GZIP_MAGIC:
             self.compression = "gzip"
             self._expander = _Gzip()
-        elif self._head == ZSTD_MAGIC or _is_skippable(self._head):
+        elif self._head == ZSTD_MAGIC or is_skippable(self._head):
             self.compression = "zstd"
             self._expander = _zstd(self._name)
 
@@ -297,10 +293,6 @@ def _salvage(inner: zlib._Decompress, stored: bytes, limit: int) -> bytes:
     return b"".join(pieces)
 
 
-def _is_skippable(head: bytes) -> bool:
-    return ZSTD_SKIPPABLE[0] <= int.from_bytes(head, "little") <= ZSTD_SKIPPABLE[1]
-
-
 def _zstd(name: str) -> _Expander:
     try:
         import zstandard
@@ -317,15 +309,29 @@ def _zstd(name: str) -> _Expander:
             self._inner = self._context.decompressobj()
             self._held = memoryview(b"")
             self._produced = 0
+            self._blocks = ZstdBlocks()
+            self._is_starved = False
 
         @property
         def hungry(self) -> bool:
-            return not self._held and super().hungry
+            return not self._held and (self._is_starved or super().hungry)
+
+        def feed(self, stored: bytes) -> None:
+            super().feed(stored)
+            self._is_starved = False
+
+        def at_end(self) -> str | None:
+            self._between &= self._at == len(self._stored)
+            return super().at_end()
 
         def take(self, limit: int) -> bytes:
             while not self._held and not self.hungry:
-                stored = self._stored[self._at : self._at + ZSTD_FEED_OCTETS]
-                self._at += len(stored)
+                count = self._blocks.piece(self._stored, self._at)
+                if not count:
+                    self._is_starved = True
+                    break
+                stored = self._stored[self._at : self._at + count]
+                self._at += count
                 self._between = False
                 try:
                     self._held = memoryview(self._inner.decompress(stored))

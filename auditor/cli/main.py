@@ -23,6 +23,7 @@ from auditor.cli.reduce import reduce
 from auditor.cli.rules import rules_commands
 from auditor.cli.watch import watch
 from auditor.errors import AuditorError, CaptureError, JudgementError, OutputError, SettingsError
+from auditor.garbage import give_back_blocks
 
 HOW_TO_REPORT = (
     "this is a fault of the program; please report this line, and run again with --strict to see where it "
@@ -78,6 +79,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     and for an interruption, which would read as findings.
     """
     given = list(sys.argv[1:] if arguments is None else arguments)
+    give_back_blocks()
     try:
         status = app(args=given, prog_name=PROGRAM, standalone_mode=False)
     except _ParserError as error:

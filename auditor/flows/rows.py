@@ -60,7 +60,7 @@ _SUMS = ("packets", "octets", "payload", "duplicates")
 class FlowRows:
     """Columns beside a key table; all public columns have one entry a row."""
 
-    __slots__ = ("_room", "keys", *_COLUMNS)
+    __slots__ = ("_filled", "_room", "keys", *_COLUMNS)
 
     packets: Int64
     octets: Int64
@@ -81,7 +81,7 @@ class FlowRows:
 
     def __init__(self, expected: int = 0) -> None:
         self.keys = KeyTable(KEY_WORDS, expected)
-        self._room = 0
+        self._room = self._filled = 0
         for name, (kind, _) in _COLUMNS.items():
             setattr(self, name, np.zeros(0, kind))
         self._make_room()
@@ -98,16 +98,25 @@ class FlowRows:
         room = self.keys.room
         if room == self._room:
             return
-        for name, (kind, initial) in _COLUMNS.items():
-            column = np.full(room, initial, kind)
-            column[: self._room] = getattr(self, name)
+        for name, (kind, _) in _COLUMNS.items():
+            column = np.empty(room, kind)
+            column[: self._filled] = getattr(self, name)[: self._filled]
             setattr(self, name, column)
         self._room = room
+
+    def _fill(self) -> None:
+        """Give new rows their initial values; what was never written takes no memory."""
+        begin, end = self._filled, self.keys.count
+        if end > begin:
+            for name, (_, initial) in _COLUMNS.items():
+                getattr(self, name)[begin:end] = initial
+            self._filled = end
 
     def locate(self, keys: UInt64) -> Int64:
         """Rows of these keys; new ones begin empty."""
         rows = self.keys.locate(keys)
         self._make_room()
+        self._fill()
         return rows
 
     def add(self, batch: PacketBatch, is_duplicate: npt.NDArray[np.bool_]) -> Int64:

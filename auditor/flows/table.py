@@ -34,6 +34,8 @@ MAX_SLICE_PACKETS = 1 << 16
 _ADDRESS_CACHE = 1 << 14
 _NO_PACKET_NS = 0
 _FLOWS_AT_ONCE = 4096  # turned from columns to objects together
+_SHARED_AT_MOST = 1 << 14
+MIN_CLIENT_PORT = 32_768  # common practice: clients' ports begin here or above, and differ from flow to flow
 
 
 class FlowTable:
@@ -51,6 +53,7 @@ class FlowTable:
     __slots__ = (
         "_columns",
         "_first_ns",
+        "_is_settled",
         "_last_ns",
         "_limit",
         "_refusals",
@@ -68,6 +71,7 @@ class FlowTable:
         self._rhythms = RhythmTable()
         self._refusals = Refusals()
         self._columns: Columns | None = None
+        self._is_settled = False
         self._first_ns: int | None = None
         self._last_ns: int | None = None
         self.packets = 0
@@ -101,6 +105,7 @@ class FlowTable:
 
     def add(self, batch: PacketBatch, is_duplicate: npt.NDArray[np.bool_] | None = None) -> None:
         """Count a batch in; ``is_duplicate`` is what ``duplicates.DuplicateFilter.mark`` says of it."""
+        self._check_open()
         if not len(batch):
             return
         if is_duplicate is None:
@@ -160,8 +165,26 @@ class FlowTable:
         rows, self._rows = self._rows, FlowRows()
         return rows
 
+    def settle(self) -> None:
+        """
+        Keep the flows alone and give up the rows, which take twice the room.
+
+        The recording has been read to its end; ``add`` and ``merge`` raise ``ValueError`` afterwards.
+        """
+        self._columns = self.columns()
+        self._is_settled = True
+        unmeasured, unrecorded = self.unmeasured_conversations, self.unrecorded_refusals
+        self._rows, self._refusals, self._rhythms = FlowRows(), Refusals(), RhythmTable()
+        self._rhythms.unmeasured, self._refusals.unrecorded = unmeasured, unrecorded
+
+    def _check_open(self) -> None:
+        if self._is_settled:
+            raise ValueError("the flow table is settled: nothing can be added")
+
     def merge(self, later: FlowTable) -> None:
         """Continue with the table of the part of the recording that follows; ``later`` is left as it was."""
+        self._check_open()
+        later._check_open()
         self._columns = None
         for name in ("packets", "octets", "duplicates", "folded_rows"):
             setattr(self, name, getattr(self, name) + getattr(later, name))
@@ -201,10 +224,11 @@ class FlowTable:
     def __iter__(self) -> Iterator[Flow]:
         """All flows, sorted by their first packet."""
         columns = self.columns()
+        share = _Shared()
         for begin in range(0, len(columns["protocol"]), _FLOWS_AT_ONCE):
             lists = [columns[name][begin : begin + _FLOWS_AT_ONCE].tolist() for name in _FLOW_COLUMNS]
             for values in zip(*lists, strict=True):
-                yield _flow(*values)
+                yield _flow(share, *values)
 
 
 _FLOW_COLUMNS = (
@@ -219,7 +243,45 @@ _FLOW_COLUMNS = (
 )  # fmt: skip
 
 
+class _Shared:
+    """
+    Values that many flows of one iteration have in common, each made once.
+
+    A service's end and the rhythm of a conversation stand in all their flows;
+    apart they would double what a list of flows takes.
+    """
+
+    __slots__ = ("ends", "periods")
+
+    def __init__(self) -> None:
+        self.ends: dict[tuple[int, int, int, int], Endpoint] = {}
+        self.periods: dict[tuple[float, float, int], Period] = {}
+
+    def end(self, link: int, high: int, low: int, port: int) -> Endpoint:
+        """One end; remembered where its port may be that of a service."""
+        key = (link, high, low, port)
+        known = self.ends.get(key)
+        if known is None:
+            known = Endpoint(_link(link), _address(high, low), port)
+            if port < MIN_CLIENT_PORT:
+                if len(self.ends) >= _SHARED_AT_MOST:
+                    self.ends.clear()
+                self.ends[key] = known
+        return known
+
+    def period(self, median: float, jitter: float, count: int) -> Period:
+        """One rhythm."""
+        key = (median, jitter, count)
+        known = self.periods.get(key)
+        if known is None:
+            if len(self.periods) >= _SHARED_AT_MOST:
+                self.periods.clear()
+            known = self.periods[key] = Period(median_seconds=median, jitter_seconds=jitter, count=count)
+        return known
+
+
 def _flow(
+    share: _Shared,
     initiator_link: int, initiator_high: int, initiator_low: int, initiator_port: int,
     responder_link: int, responder_high: int, responder_low: int, responder_port: int,
     ethertype: int, protocol: int, vlan_id: int, initiator_known: int, outcome: int,
@@ -233,8 +295,8 @@ def _flow(
     has_period = period_seconds == period_seconds  # not NaN
     return Flow(
         key=FlowKey(
-            Endpoint(_link(initiator_link), _address(initiator_high, initiator_low), initiator_port),
-            Endpoint(_link(responder_link), _address(responder_high, responder_low), responder_port),
+            share.end(initiator_link, initiator_high, initiator_low, initiator_port),
+            share.end(responder_link, responder_high, responder_low, responder_port),
             ethertype,
             protocol,
             vlan_id,
@@ -256,9 +318,7 @@ def _flow(
         duplicates=duplicates,
         connections=connections,
         folded=folded,
-        period=Period(median_seconds=period_seconds, jitter_seconds=jitter_seconds, count=starts)
-        if has_period
-        else None,
+        period=share.period(period_seconds, jitter_seconds, starts) if has_period else None,
         refused_by=_address(refused_by_high, refused_by_low) if outcome in (REFUSED, PROHIBITED) else None,
         paths=paths,
         unrecorded_sent=unrecorded_sent,

@@ -18,7 +18,7 @@ from auditor.flows.flow import FlowKey
 from auditor.inventory.sighting import Sighting, Table
 
 MAX_NAMES_PER_CONVERSATION = 16  # a proxy has many; more names say nothing further about a light
-MAX_REMEMBERED_KEYS = 65_536  # flow keys remembered by identity; forgotten all at once when full
+MAX_REMEMBERED_KEYS = 8192  # flow keys remembered by identity, about 3 MB; forgotten all at once when full
 MAX_CONNECTIONS_REMEMBERED = 4096  # connections of one conversation whose own name is kept
 
 NAME_LOOKUP_TOKENS = frozenset({"dot", "doq"})

@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from auditor.flows.flow import Endpoint
-from auditor.flows.keys import Int64, UInt64, run_starts
+from auditor.flows.keys import Int64, KeyTable, UInt64, run_starts
 from auditor.packets.batch import (
     PROTOCOL_TCP,
     PROTOCOL_UDP,
@@ -42,9 +42,13 @@ MAX_MOMENTS = 300_000
 are counted, and nothing is concluded from the time after the last one kept."""
 
 MAX_TIMED_FLOWS = 50_000
-"""One-way flows whose ends are kept, some 20 MB: those of a light are among the first."""
+"""One-way flows whose ends are kept, some 6 MB: those of a light are among the first."""
 
-_SLOT_BITS = 16
+_END_COLUMNS = (
+    "source_link", "source_high", "source_low", "source_port",
+    "destination_link", "destination_high", "destination_low", "destination_port",
+    "protocol",
+)  # fmt: skip
 
 
 class TimedFlow(NamedTuple):
@@ -66,10 +70,9 @@ class PayloadTimes:
         # Secret multipliers, as in ``flows.keys``: nobody can craft flows whose prints are equal.
         self._multipliers = [np.uint64(secrets.randbits(64) | 1) for _ in range(6)]
         self._kept: list[tuple[UInt64, Int64, Int64, Int64]] = []
-        self._ends: dict[int, tuple[int, ...]] = {}
+        self._ends = KeyTable(1)  # numbers of prints
+        self._end_words = np.zeros((len(_END_COLUMNS), 0), np.uint64)
         self._count = 0
-        self._scratch = np.zeros(1 << _SLOT_BITS, np.int64)
-        self._known = np.zeros(1 << _SLOT_BITS, np.uint64)
         self.overflow = 0
         """Moments, or flows with theirs, that were not kept."""
         self.complete_until_ns: int | None = None
@@ -111,37 +114,32 @@ class PayloadTimes:
         prints += ports * self._multipliers[4]
         return prints
 
-    def _first_of_bucket(self, prints: UInt64, moments: Int64) -> npt.NDArray[np.bool_]:
-        """One packet of each flow and bucket; where two share a slot, rather too many than too few."""
+    def _first_of_bucket(self, prints: UInt64, moments: Int64) -> Int64:
+        """The first packet of each flow and bucket of a batch, in order; exact, so that runs agree."""
         timed = prints + (moments // BUCKET_NS).view(np.uint64) * self._multipliers[5]
-        slots = (timed >> np.uint64(64 - _SLOT_BITS)).astype(np.int64)
-        order = np.arange(len(prints))
-        self._scratch[slots[::-1]] = order[::-1]
-        first = self._scratch[slots]
-        result: npt.NDArray[np.bool_] = (first == order) | (timed[first] != timed)
-        return result
+        _, first = np.unique(timed, return_index=True)
+        first.sort()
+        return first
 
     def _note_ends(self, batch: PacketBatch, rows: Int64, prints: UInt64) -> None:
-        """Keep the ends of flows that are new; a small table in between knows most of those that are not."""
-        slots = (prints >> np.uint64(64 - _SLOT_BITS)).astype(np.int64)
-        new = np.flatnonzero(self._known[slots] != prints)
-        if not new.size:
+        """Keep the ends of flows that are new."""
+        values, first = np.unique(prints, return_index=True)
+        is_new = self._ends.find(values[np.newaxis]) < 0
+        values, rows = values[is_new], rows[first[is_new]]
+        order = np.argsort(rows)  # the first of the recording are kept, whatever their prints
+        values, rows = values[order], rows[order]
+        spare = MAX_TIMED_FLOWS - self._ends.count
+        self.overflow += max(0, len(values) - spare)
+        values, rows = values[:spare], rows[:spare]
+        if not values.size:
             return
-        self._known[slots[new]] = prints[new]
-        _, first = np.unique(prints[new], return_index=True)
-        columns = (
-            batch.source_link, batch.source_high, batch.source_low, batch.source_port,
-            batch.destination_link, batch.destination_high, batch.destination_low, batch.destination_port,
-            batch.protocol,
-        )  # fmt: skip
-        new = new[first]
-        words = [column[rows[new]].tolist() for column in columns]
-        for value, *ends in zip(prints[new].tolist(), *words, strict=True):
-            if value not in self._ends:
-                if len(self._ends) < MAX_TIMED_FLOWS:
-                    self._ends[value] = tuple(ends)
-                else:
-                    self.overflow += 1
+        numbers = self._ends.locate(values[np.newaxis])
+        if self._ends.room > self._end_words.shape[1]:
+            words = np.zeros((len(_END_COLUMNS), self._ends.room), np.uint64)
+            words[:, : self._end_words.shape[1]] = self._end_words
+            self._end_words = words
+        for place, name in enumerate(_END_COLUMNS):
+            self._end_words[place, numbers] = getattr(batch, name)[rows]
 
     def flows(self) -> Iterable[TimedFlow]:
         """All flows of TCP and UDP with their moments."""
@@ -152,7 +150,7 @@ class PayloadTimes:
         )
         order = np.argsort(prints, kind="stable")
         prints, moments = prints[order], moments[order]
-        # Whichever the scratch table let pass: the first of each bucket alone, so that runs agree.
+        # The first of each bucket alone, across batches too.
         buckets = moments // BUCKET_NS
         is_first = np.ones(len(order), np.bool_)
         is_first[1:] = (prints[1:] != prints[:-1]) | (buckets[1:] != buckets[:-1])
@@ -160,9 +158,12 @@ class PayloadTimes:
         captures, packets = captures[order], packets[order]
         begins = run_starts(prints)
         bounds = [*begins.tolist(), len(order)]
-        for value, (start, stop) in zip(prints[begins].tolist(), pairwise(bounds), strict=True):
-            ends = self._ends.get(value)
-            if ends is not None and ends[-1] in {PROTOCOL_TCP, PROTOCOL_UDP}:
+        numbers = self._ends.find(prints[begins][np.newaxis]).tolist()
+        for number, (start, stop) in zip(numbers, pairwise(bounds), strict=True):
+            if number < 0:
+                continue
+            ends = self._end_words[:, number].tolist()
+            if ends[-1] in {PROTOCOL_TCP, PROTOCOL_UDP}:
                 mine = slice(start, stop)
                 yield TimedFlow(
                     _endpoint(*ends[0:4]),

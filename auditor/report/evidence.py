@@ -7,9 +7,12 @@ once; a second reading would cost as much as the first.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from functools import partial
+from array import array
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
 
 from auditor.addresses import AddressKind, format_address, kind_of
 from auditor.dissect.message import Envelope, Issue
@@ -19,11 +22,14 @@ from auditor.units import format_time
 
 MAX_HEADERS = 65_536
 """
-Packets of which headers are kept: some ten megabytes at most.
+Messages of which headers are kept: some megabyte and a half, and the keys of their flows.
 
 Facts keep their first packets as evidence, so the first messages matter; behind
 the bound a packet is named by its number alone, unless it is a fact's first one.
 """
+
+_NUMBER_BITS = 40  # packets of one capture: a file of so many could not be stored
+_PROTOCOL_BITS = 10  # names of protocols: some fifty
 
 
 class PacketHeader(NamedTuple):
@@ -35,28 +41,102 @@ class PacketHeader(NamedTuple):
     from_initiator: bool
 
 
-# Half the time of calling the class, and there is one for each message of a recording.
-_header: Callable[[tuple[object, ...]], PacketHeader] = partial(tuple.__new__, PacketHeader)
-
-
 class HeaderKeeper:
-    """Keeps headers of the first messages; the first message of a packet stands for it."""
+    """
+    Keeps headers of the first messages; the first message of a packet stands for it.
+
+    In columns: an object for each of them would take five times the room.
+    """
 
     def __init__(self) -> None:
-        self.headers: dict[PacketReference, PacketHeader] = {}
+        self._packets = array("q")
+        self._times = array("q")
+        self._words = array("i")
+        """Of the flow its place, of the protocol its place, and who spoke."""
+        self._places: dict[int, int] = {}
+        self._flows: list[FlowKey] = []
+        self._protocols: dict[str, int] = {}
+        self._is_full = False
 
     def keep(self, items: Sequence[Envelope | Issue]) -> None:
         """Look at what dispatch delivered."""
-        headers = self.headers
-        if len(headers) >= MAX_HEADERS:
+        if self._is_full:
             return
+        packets, times, words, places = self._packets, self._times, self._words, self._places
+        protocols = self._protocols
+        last = -1
         for item in items:
             if isinstance(item, Envelope):
                 protocol, flow, from_initiator, packet, timestamp_ns, _, _ = item
-                if packet not in headers:
-                    headers[packet] = _header((timestamp_ns, protocol, flow, from_initiator))
-                    if len(headers) >= MAX_HEADERS:
-                        return
+                code = packet[0] << _NUMBER_BITS | packet[1]
+                if code == last:
+                    continue
+                last = code
+                place = places.get(id(flow))  # dispatch hands the same object with each message of a flow
+                if place is None:
+                    place = places[id(flow)] = len(self._flows)
+                    self._flows.append(flow)  # kept, so that nothing else gets its identity
+                name = protocols.setdefault(protocol, len(protocols))
+                packets.append(code)
+                times.append(timestamp_ns)
+                words.append((place << _PROTOCOL_BITS | name) << 1 | from_initiator)
+                if len(packets) >= MAX_HEADERS:
+                    self._is_full = True
+                    return
+
+    def headers(self) -> HeaderBook:
+        """What was kept."""
+        codes, first = np.unique(np.array(self._packets, np.int64), return_index=True)
+        times, words = np.array(self._times, np.int64), np.array(self._words, np.int64)
+        return HeaderBook(codes, times[first], words[first], self._flows, tuple(self._protocols))
+
+
+class HeaderBook(Mapping[PacketReference, PacketHeader]):
+    """Headers by packet, made when somebody asks; in the order of captures and packets."""
+
+    def __init__(
+        self,
+        codes: npt.NDArray[np.int64],
+        times_ns: npt.NDArray[np.int64],
+        words: npt.NDArray[np.int64],
+        flows: Sequence[FlowKey],
+        protocols: Sequence[str],
+    ) -> None:
+        self._codes, self._times_ns, self._words = codes, times_ns, words
+        self._flows, self._protocols = flows, protocols
+
+    def __getitem__(self, packet: PacketReference) -> PacketHeader:
+        code = packet.capture_index << _NUMBER_BITS | packet.packet_number
+        place = int(np.searchsorted(self._codes, code))
+        if place == len(self._codes) or self._codes[place] != code:
+            raise KeyError(packet)
+        word = int(self._words[place])
+        protocol = self._protocols[(word >> 1) & ((1 << _PROTOCOL_BITS) - 1)]
+        flow = self._flows[word >> (_PROTOCOL_BITS + 1)]
+        return PacketHeader(int(self._times_ns[place]), protocol, flow, bool(word & 1))
+
+    def __iter__(self) -> Iterator[PacketReference]:
+        mask = (1 << _NUMBER_BITS) - 1
+        return (PacketReference(code >> _NUMBER_BITS, code & mask) for code in self._codes.tolist())
+
+    def __len__(self) -> int:
+        return len(self._codes)
+
+
+class PacketFlows(Mapping[PacketReference, FlowKey]):
+    """The flow of each packet that evidence may name."""
+
+    def __init__(self, headers: Mapping[PacketReference, PacketHeader]) -> None:
+        self._headers = headers
+
+    def __getitem__(self, packet: PacketReference) -> FlowKey:
+        return self._headers[packet].flow
+
+    def __iter__(self) -> Iterator[PacketReference]:
+        return iter(self._headers)
+
+    def __len__(self) -> int:
+        return len(self._headers)
 
 
 class EvidenceBook:

@@ -9,6 +9,7 @@ import io
 import struct
 import sys
 
+import numpy as np
 import pytest
 import zstandard
 
@@ -87,6 +88,37 @@ def test_damage_inside_the_compressed_data_is_told(octets, how):
     assert facts.issues
     assert facts.octets == len(octets)
     assert facts.sha256 == hashlib.sha256(damaged).hexdigest()
+
+
+NOISE = np.random.default_rng(8878).integers(0, 256, (2000, 300), np.uint8)
+NOISY = pcap([(1_700_000_000 + number, 0, row.tobytes()) for number, row in enumerate(NOISE)])
+"""Hardly shrinks, and fills five blocks of 128 KiB."""
+
+
+@pytest.mark.parametrize("checksum", [True, False])
+@pytest.mark.parametrize("content_size", [True, False])
+@pytest.mark.parametrize("level", [1, 19])
+@pytest.mark.parametrize("plain", [PLAIN, NOISY], ids=["runs", "noise"])
+def test_zstd_frames_of_every_head_are_read_whole(checksum, content_size, level, plain):
+    """Descriptor flags of RFC 8878 3.1.1.1.1: content size or window, checksum or none."""
+    how = zstandard.ZstdCompressor(level=level, write_checksum=checksum, write_content_size=content_size)
+    octets = how.compress(plain) + b"\x5f\x2a\x4d\x18" + struct.pack("<I", 0) + how.compress(b"")
+
+    rows, facts = read_all(octets)
+
+    assert (len(rows), facts.issues) == (2000, ())
+
+
+def test_what_stands_before_a_damaged_zstd_block_is_kept():
+    octets = bytearray(zstandard.ZstdCompressor().compress(NOISY))
+    octets[400_000:] = bytes(len(octets) - 400_000)
+
+    rows, facts = read_all(bytes(octets))
+
+    # Three blocks of 128 KiB end before; a record takes 316 octets.
+    assert 3 * (1 << 17) // 316 - 1 <= len(rows) < 2000
+    assert [row[0] for row in rows[:1000]] == [row.tobytes() for row in NOISE[:1000]]
+    assert "cut-short" in kinds(facts) or "damaged" in kinds(facts)
 
 
 def test_octets_behind_the_compressed_data_are_told():

@@ -334,3 +334,20 @@ def test_packets_of_one_moment_stand_in_the_order_of_recording():
 
     assert only([question, question.answer()]).initiator.address == parse_address(LIGHT_IP)
     assert only([question.answer(), question]).initiator.address == parse_address(PHONE_IP)
+
+
+def test_a_settled_table_holds_the_same_flows_and_takes_no_more():
+    packets = [*connection(), *connection(START + SECOND)]
+    table, other = FlowTable(), FlowTable()
+    table.add(batch_of(packets))
+    other.add(batch_of(packets))
+
+    table.settle()
+
+    assert list(table) == list(other)
+    assert (table.packets, table.octets) == (other.packets, other.octets)
+    assert (table.unmeasured_conversations, table.unrecorded_refusals) == (0, 0)
+    with pytest.raises(ValueError, match="settled"):
+        table.add(batch_of(packets))
+    with pytest.raises(ValueError, match="settled"):
+        other.merge(table)

@@ -23,7 +23,7 @@ from auditor.redaction.documents import open_raw
 from auditor.redaction.pseudonym import derive_key
 from auditor.redaction.redact import redact
 from auditor.report.document import NOTHING_JUDGED, build_document
-from auditor.report.evidence import HeaderKeeper
+from auditor.report.evidence import HeaderKeeper, PacketFlows
 from auditor.report.json import render_members
 from auditor.report.schema import load_report_schema
 from auditor.ruleset.finding import Judgement
@@ -142,7 +142,7 @@ def test_kept_headers_say_who_sent_what_to_whom() -> None:
         ]
     )
     inventory = fabricated.inventory()
-    built = build_document(inventory, fabricated.judgement(), tool_version="0", headers=keeper.headers)
+    built = build_document(inventory, fabricated.judgement(), tool_version="0", headers=keeper.headers())
     evidence = open_raw(built)["findings"][0]["evidence"]
     assert evidence[1]["time"] == "2026-03-01T18:00:00.000000006Z"
     assert evidence[1]["excerpt"] == f"http, {fabricated.LIGHT} port 80 to {fabricated.PHONE} port 51324"
@@ -158,7 +158,31 @@ def test_headers_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     keeper = HeaderKeeper()
     for number in range(1, 10):
         keeper.keep([Envelope("http", key, True, PacketReference(0, number), 0, Message(length=1), 1)])
-    assert len(keeper.headers) == 3
+    assert len(keeper.headers()) == 3
+
+
+def test_kept_headers_read_like_the_messages_they_came_from() -> None:
+    end = Endpoint(parse_link(fabricated.PHONE_LINK), parse_address("192.168.77.33"), 51_324)
+    light = Endpoint(parse_link(fabricated.PHONE_LINK), parse_address("192.168.77.21"), 80)
+    keys = [FlowKey(end, light, 0x0800, 6, 0), FlowKey(light, end, 0x0800, 17, 3)]
+    said = [
+        Envelope("http", keys[0], True, PacketReference(1, 7), 70, Message(length=1), 1),
+        Envelope("tls", keys[1], False, PacketReference(0, 9), 90, Message(length=1), 1),
+        Envelope("tls", keys[0], True, PacketReference(1, 7), 71, Message(length=1), 1),
+    ]
+    keeper = HeaderKeeper()
+    for envelope in said:
+        keeper.keep([envelope])
+
+    headers = keeper.headers()
+
+    assert dict(headers) == {
+        PacketReference(0, 9): (90, "tls", keys[1], False),
+        PacketReference(1, 7): (70, "http", keys[0], True),
+    }
+    assert headers.get(PacketReference(0, 8)) is None
+    assert headers.get(PacketReference(9, 9)) is None
+    assert dict(PacketFlows(headers)) == {PacketReference(0, 9): keys[1], PacketReference(1, 7): keys[0]}
 
 
 def test_captures_of_one_name_are_told_apart_and_lose_their_folders() -> None:
