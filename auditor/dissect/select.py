@@ -145,6 +145,12 @@ class Selector:
             self._passing_slots.add(slot_of(conversation, forward))
         self.passing[number] = until
 
+    def is_passed(self, conversation: int, forward: bool, end: int) -> bool:
+        """Whether a segment that ends before ``end`` lies wholly inside what is passed over."""
+        until = self.passing.get(direction_number(conversation, forward))
+        # RFC 9293 section 3.4: comparison modulo 2**32.
+        return until is not None and (until - end) & 0xFFFF_FFFF < 1 << 31
+
     def stop_passing(self, conversation: int, forward: bool) -> None:
         """Forget what ``pass_over`` was told."""
         if self.passing.pop(direction_number(conversation, forward), None) is not None:
