@@ -186,31 +186,25 @@ def _endpoint(words: tuple[int, int, int, int]) -> Endpoint:
 class Talks:
     """The conversations known, the one not heard of for longest first."""
 
-    __slots__ = ("_selector", "_table")
+    __slots__ = ("_selector", "table")
 
     def __init__(self, selector: Selector) -> None:
-        self._table: OrderedDict[int, Talk] = OrderedDict()
+        self.table: OrderedDict[int, Talk] = OrderedDict()
+        """By number; for the loop over packets, which marks one as heard of without a call."""
         self._selector = selector
 
     def __len__(self) -> int:
-        return len(self._table)
+        return len(self.table)
 
     def __iter__(self) -> Iterator[Talk]:
-        return iter(list(self._table.values()))
-
-    def get(self, number: int) -> Talk | None:
-        """The conversation of that number, marked as heard of now."""
-        talk = self._table.get(number)
-        if talk is not None:
-            self._table.move_to_end(number)
-        return talk
+        return iter(list(self.table.values()))
 
     def add(self, talk: Talk) -> Talk | None:
         """Put one in; gives back the oldest where there was no room, for the caller to close."""
         oldest = None
-        if len(self._table) >= MAX_CONVERSATIONS:
-            oldest = next(iter(self._table.values()))
-        self._table[talk.number] = talk
+        if len(self.table) >= MAX_CONVERSATIONS:
+            oldest = next(iter(self.table.values()))
+        self.table[talk.number] = talk
         return oldest
 
     def remove(self, talk: Talk) -> None:
@@ -227,7 +221,7 @@ class Talks:
             self.want_datagrams(talk, wanted=False)
             if talk.looks < 0:
                 self._finished_datagrams(talk, is_finished=False)
-        self._table.pop(talk.number, None)
+        self.table.pop(talk.number, None)
 
     def want(self, talk: Talk, forward: bool, *, wanted: bool) -> None:
         """Say whether every payload of a direction is to be chosen."""
@@ -278,7 +272,7 @@ class Talks:
 
     def is_finished(self, number: int, forward: bool) -> bool:
         """Whether nothing further of a direction will be read; exact, where slots are not."""
-        talk = self._table.get(number)
+        talk = self.table.get(number)
         if talk is None:
             return False
         return talk.looks < 0 if talk.directions is None else talk.directions[forward].finished

@@ -74,9 +74,11 @@ class DatagramReader:
             return
         dissector = talk.dissector
         message: Message | None = None
-        has_memory = dissector is not None and dissector.parse_flow_datagram is not None
-        if dissector is not None and not has_memory:
-            message = self._recall(dissector, payload)
+        has_memory = False
+        if dissector is not None:
+            has_memory = dissector.parse_flow_datagram is not None
+            if not has_memory:
+                message = self._recall(dissector, payload)
         if message is None:
             head = payload[:HEAD_OCTETS]
             if dissector is None or not (has_memory or (dissector.continues or dissector.looks_like)(head)):

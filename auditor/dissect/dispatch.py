@@ -94,62 +94,65 @@ class Dispatcher:
         if not rows.size:
             return origins
         # One conversion for each column and batch: element access on columns costs ten times as much.
-        offsets = batch.payload_offset[rows].tolist()
-        lengths = batch.payload_length[rows].tolist()
-        missing = batch.payload_missing[rows].tolist()
+        flags = batch.tcp_flags[rows]
+        # RFC 9293 section 3.4: a SYN has a number of its own before the first octet; the column wraps.
+        sequences = batch.tcp_sequence[rows] + ((flags & SYN) != 0)
         places = zip(batch.capture_index[rows].tolist(), batch.packet_number[rows].tolist(), strict=True)
-        packets = list(map(_reference, places))
-        times = batch.timestamp_ns[rows].tolist()
-        link_types = batch.link_type[rows].tolist()
-        marks = batch.marks[rows].tolist()
-        flags = batch.tcp_flags[rows].tolist()
-        sequences = batch.tcp_sequence[rows].tolist()
-        acknowledgements = batch.tcp_acknowledgement[rows].tolist()
-        talks, streams, items = self._talks, self._streams, self._outcome.items
+        columns = zip(
+            rows.tolist(),
+            chosen.conversation,
+            chosen.forward,
+            chosen.protocol,
+            batch.payload_offset[rows].tolist(),
+            batch.payload_length[rows].tolist(),
+            flags.tolist(),
+            sequences.tolist(),
+            batch.tcp_acknowledgement[rows].tolist(),
+            batch.payload_missing[rows].tolist(),
+            batch.marks[rows].tolist(),
+            map(_reference, places),
+            batch.timestamp_ns[rows].tolist(),
+            batch.link_type[rows].tolist(),
+            strict=True,
+        )
+        streams, items, talks = self._streams, self._outcome.items, self._talks.table
+        find, mark_heard, is_wanted, read = talks.get, talks.move_to_end, streams.is_wanted, streams.read
         known = len(items)
         with memoryview(batch.buffer) as view:
-            for i, (row, number, forward, protocol) in enumerate(
-                zip(rows.tolist(), chosen.conversation, chosen.forward, chosen.protocol, strict=True)
-            ):
-                talk = talks.get(number)
-                start, length = offsets[i], lengths[i]
+            for (
+                row, number, forward, protocol, start, length, flag, sequence, acknowledgement, missing,
+                marks, packet, timestamp_ns, link_type,
+            ) in columns:  # fmt: skip
+                talk = find(number)
+                if talk is not None:
+                    mark_heard(number)
                 if protocol == PROTOCOL_TCP:
-                    flag = flags[i]
-                    is_opening = flag & SYN
                     if talk is None:
-                        if not length and not is_opening:
+                        if not (length or flag & SYN):
                             continue
-                    elif is_opening:
-                        talk = self._same_connection(talk, forward, sequences[i])
+                    elif flag & SYN:
+                        talk = self._same_connection(talk, forward, (sequence - 1) % SEQUENCE_SPACE)
                     elif flag & (FIN | RST):
                         if talk.is_finished:
                             streams.end(talk, forward, flag)
                             continue
-                    elif not streams.is_wanted(talk, forward, view, start, length):
+                    elif not is_wanted(talk, forward, view, start, length, sequence + length + missing):
                         continue
+                    payload = bytes(view[start : start + length])
                     segment = _segment(
-                        (
-                            (sequences[i] + 1) % SEQUENCE_SPACE if is_opening else sequences[i],
-                            acknowledgements[i],
-                            flag,
-                            bytes(view[start : start + length]),
-                            missing[i],
-                            packets[i],
-                            times[i],
-                            link_types[i],
-                        )
+                        (sequence, acknowledgement, flag, payload, missing, packet, timestamp_ns, link_type)
                     )
-                    streams.read(talk or self._add(batch, row, number, forward), forward, segment)
+                    read(talk or self._add(batch, row, number, forward), forward, segment)
                 elif talk is None or talk.looks >= 0:  # below 0: read to its end earlier in this batch
                     self._datagrams[protocol].read(
                         talk or self._add(batch, row, number, forward),
                         forward,
                         bytes(view[start : start + length]),
-                        missing[i],
-                        marks[i],
-                        packets[i],
-                        times[i],
-                        link_types[i],
+                        missing,
+                        marks,
+                        packet,
+                        timestamp_ns,
+                        link_type,
                     )
                 if len(items) > known:
                     origins += [row] * (len(items) - known)

@@ -145,6 +145,12 @@ class Selector:
             self._passing_slots.add(slot_of(conversation, forward))
         self.passing[number] = until
 
+    def is_passed(self, conversation: int, forward: bool, end: int) -> bool:
+        """Whether a segment that ends before ``end`` lies wholly inside what is passed over."""
+        until = self.passing.get(direction_number(conversation, forward))
+        # RFC 9293 section 3.4: comparison modulo 2**32.
+        return until is not None and (until - end) & 0xFFFF_FFFF < 1 << 31
+
     def stop_passing(self, conversation: int, forward: bool) -> None:
         """Forget what ``pass_over`` was told."""
         if self.passing.pop(direction_number(conversation, forward), None) is not None:
@@ -355,8 +361,10 @@ class Selector:
         if not self._udp_looks:
             return np.flatnonzero(chosen)
         slots = slots_of(numbers, forward)
-        rest = np.flatnonzero(~chosen)
-        chosen |= self.wanted.column[slots] > 0
+        wanted = self.wanted.column[slots] > 0
+        # Where both directions are wanted every packet is chosen already.
+        rest = np.flatnonzero(~chosen & ~(wanted & (self.wanted.column[slots ^ 1] > 0)))
+        chosen |= wanted
         # One datagram of every conversation and batch is looked at, wherever it goes; where it begins like a
         # message, so are the others.
         _, first = np.unique(numbers[rest], return_index=True)
@@ -364,17 +372,23 @@ class Selector:
         firsts = self.finished.leave(firsts, slots, numbers, forward, self._is_finished)
         chosen[firsts] = True
         offsets = batch.payload_offset[rows[firsts]].tolist()
-        heads = (bytes(batch.buffer[start : start + HEAD_OCTETS]) for start in offsets)
         lengths = batch.payload_length[rows[firsts]].tolist()
+        buffer = batch.buffer
         promising = [
-            any(looks_like(head[:length]) for looks_like in self._udp_looks)
-            for head, length in zip(heads, lengths, strict=True)
+            self._is_promising(bytes(buffer[start : start + min(length, HEAD_OCTETS)]))
+            for start, length in zip(offsets, lengths, strict=True)
         ]
         marked = slots[firsts[promising]] >> 1
         self._marks[marked] = True
         chosen |= self._marks[slots >> 1]
         self._marks[marked] = False
         return np.flatnonzero(chosen)
+
+    def _is_promising(self, head: bytes) -> bool:
+        for looks_like in self._udp_looks:  # noqa: SIM110 - a generator doubles what the asking costs
+            if looks_like(head):
+                return True
+        return False
 
 
 def _first_two_octets(batch: PacketBatch, offsets: Int64Column) -> npt.NDArray[np.intp]:

@@ -41,8 +41,8 @@ class MessageReader:
         direction: Direction,
         forward: bool,
         octets: bytes,
-        *,
         mark: Mark | None = None,
+        *,
         ended: bool = False,
     ) -> tuple[Reading, int]:
         """
@@ -120,7 +120,11 @@ class MessageReader:
             self.finish_all(talk)
             return
         client = bool(talk.client_forward)
-        if conversation.client_finished:
+        # Asked behind each message of the other side as well: mostly it is known already.
+        directions = talk.directions
+        if directions is None:
+            return
+        if conversation.client_finished and not directions[client].finished:
             self._talks.finish(talk, client)
-        if conversation.server_finished:
+        if conversation.server_finished and not directions[not client].finished:
             self._talks.finish(talk, not client)

@@ -68,8 +68,9 @@ class StreamReader:
             other = talk.directions[not forward].stream
             if other is not None and other.waiting_octets:
                 self._note_acknowledgement(talk, not forward, segment.acknowledgement)
+        is_held = False
         if segment.payload and not direction.finished:
-            self._take(talk, direction, forward, segment)
+            is_held = self._take(talk, direction, forward, segment)
         if flags & RST:
             self.close(talk)
         elif flags & FIN:
@@ -79,8 +80,7 @@ class StreamReader:
                 self._drain(talk, direction, forward, ended=True)
             if all(side.has_fin for side in talk.directions):
                 self.close(talk)
-        stream = direction.stream
-        if talk.held_octets or (stream is not None and stream.held_octets):
+        if talk.held_octets or is_held:
             self._count_held(talk)
 
     def end(self, talk: Talk, forward: bool, flags: int) -> None:
@@ -91,13 +91,22 @@ class StreamReader:
         if flags & RST or talk.directions[not forward].has_fin:
             self.close(talk)
 
-    def is_wanted(self, talk: Talk, forward: bool, view: memoryview, start: int, length: int) -> bool:
-        """Whether a segment that neither opens nor closes a connection can tell anything; in doubt yes."""
-        if talk.directions is None:
+    def is_wanted(
+        self, talk: Talk, forward: bool, view: memoryview, start: int, length: int, end: int
+    ) -> bool:
+        """
+        Whether a segment that neither opens nor closes a connection can tell anything; in doubt yes.
+
+        ``end``: the sequence number behind it.
+        """
+        directions = talk.directions
+        if directions is None:
             return True
-        direction = talk.directions[forward]
+        direction = directions[forward]
         if direction.finished:
             return False
+        if direction.is_passing and self._selector.is_passed(talk.number, forward, end):
+            return False  # chosen before the head of the body was read
         # Behind a loss only a beginning counts.
         if direction.stream is not None or not direction.was_read:
             return True
@@ -148,7 +157,8 @@ class StreamReader:
 
     # -- octets of one direction
 
-    def _take(self, talk: Talk, direction: Direction, forward: bool, segment: Segment) -> None:
+    def _take(self, talk: Talk, direction: Direction, forward: bool, segment: Segment) -> bool:
+        """Read a segment with payload; whether the stream may hold octets afterwards."""
         sequence, payload = segment.sequence, segment.payload
         stream = direction.stream
         if stream is None:
@@ -158,7 +168,7 @@ class StreamReader:
                 direction.zero_sequence = sequence
                 direction.is_resumed = direction.was_read
             else:
-                return
+                return False
             direction.was_read = True
             stream = direction.stream = ByteStream.anchored(direction.zero_sequence)
         if (
@@ -167,8 +177,7 @@ class StreamReader:
             and len(payload) <= MAX_STREAM_OCTETS
             and stream.is_next(sequence)
         ):
-            self._take_next(talk, direction, forward, segment)
-            return
+            return self._take_next(talk, direction, forward, segment, stream)
         # Positions count octets without wrap-around; a reader may be far ahead of what came in.
         end = sequence + len(payload) + segment.missing
         end_position = direction.reached + distance(end, direction.zero_sequence + direction.reached)
@@ -177,41 +186,48 @@ class StreamReader:
             stream.add(end % SEQUENCE_SPACE, b"", segment.packet, segment.timestamp_ns)
         else:
             stream.add(sequence, payload, segment.packet, segment.timestamp_ns)
-            if stream.gap:
+            has_gap = stream.waiting_octets > 0
+            if has_gap:
                 direction.starts.append(sequence)
             else:
                 direction.starts.clear()
-            if stream.gap or stream.held_octets >= direction.needed or segment.missing:
+            if has_gap or segment.missing or stream.held_octets >= direction.needed:
                 self._drain(talk, direction, forward, is_lost=self._waits_long(direction, stream))
             if segment.missing:
                 self._cut_off(talk, direction, forward, end_position)
         self._pass_over(talk, direction, forward)
+        return True
 
-    def _take_next(self, talk: Talk, direction: Direction, forward: bool, segment: Segment) -> None:
+    def _take_next(
+        self, talk: Talk, direction: Direction, forward: bool, segment: Segment, stream: ByteStream
+    ) -> bool:
         """
         Parse a segment that comes in order where nothing waits: nearly all do.
 
         Only what is left of an incomplete message goes into the stream; the way
-        through it costs as much as parsing.
+        through it costs as much as parsing.  As ``_take``.
         """
-        stream, payload = direction.stream, segment.payload
-        if stream is None:
-            return
+        payload = segment.payload
         size = len(payload)
         direction.reached += size
         mark = segment.packet, segment.timestamp_ns
-        reading, taken = self._parse(talk, direction, forward, payload, mark=mark)
+        if talk.dissector is None:
+            reading, taken = self._parse(talk, direction, forward, payload, mark=mark)
+        else:
+            reading, taken = self._messages.read(talk, direction, forward, payload, mark)
         if direction.stream is None:
-            return
+            return False
         if reading is Reading.FAILED:
             self._lose(talk, direction, forward)
         elif taken < size:
             stream.add(segment.sequence, payload, segment.packet, segment.timestamp_ns)
             stream.skip(taken)
+            return True
         else:
             stream.pass_by(size, taken, mark)
             if taken > size or direction.is_passing:
                 self._pass_over(talk, direction, forward)
+        return False
 
     def _waits_long(self, direction: Direction, stream: ByteStream) -> bool:
         """Whether what is missing in front of waiting octets counts as lost."""
@@ -285,7 +301,7 @@ class StreamReader:
             reading = self._claims.claim(talk, forward, octets, ended=ended)
             if reading is not Reading.ALL:
                 return reading, 0
-        return self._messages.read(talk, direction, forward, octets, mark=mark, ended=ended)
+        return self._messages.read(talk, direction, forward, octets, mark, ended=ended)
 
     def _skip_gap(self, talk: Talk, direction: Direction, forward: bool) -> bool:
         """Go on behind missing octets, at the next segment that begins like a message; False: none does."""

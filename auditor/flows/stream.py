@@ -55,17 +55,17 @@ class ByteStream:
         "_highest",
         "_last_packet",
         "_marks",
-        "_position",
         "_ready",
         "_starts",
         "_taken",
         "_touched",
         "_waiting",
-        "_waiting_octets",
         "_zero_sequence",
         "conflicting_octets",
         "dropped_octets",
         "lost_octets",
+        "position",
+        "waiting_octets",
     )
 
     def __init__(self) -> None:
@@ -73,14 +73,17 @@ class ByteStream:
         self._anchored = False  # the SYN was seen: nothing can lie before position 0
         self._zero_sequence = 0  # sequence number of position 0, modulo 2^32
         self._highest = 0  # end of the segment that reaches farthest; unwraps the next sequence number
-        self._position = 0  # of the next octet to read
+        # Attributes, not properties: the reader of messages asks for each segment.
+        self.position = 0
+        """Octets before the reader, counted from the first that was recorded; not to be set."""
         self._touched = False  # the reader has moved: nothing may be put before it any more
         self._taken = 0  # octets of _ready that are read already and not yet given back
         self._ready = bytearray()
         self._starts: list[int] = []  # positions where packets begin in _ready, ascending
         self._marks: list[tuple[PacketReference, int]] = []
         self._waiting: list[Piece] = []  # behind a gap: ascending, apart from each other
-        self._waiting_octets = 0
+        self.waiting_octets = 0
+        """Octets that are held behind a gap; not to be set."""
         self._end: int | None = None  # position of FIN
         self._last_packet: tuple[PacketReference, int] | None = None
         self.conflicting_octets = 0
@@ -129,14 +132,14 @@ class ByteStream:
             self._begun = True
             self._zero_sequence = first
         position = self._position_of(first)
-        if syn and not self._touched and position <= self._position:
+        if syn and not self._touched and position <= self.position:
             self._push_back(position)
             self._anchored = True
         end = position + len(octets)
         if fin and self._end is None:
             self._end = end
         self._highest = max(self._highest, end)
-        if position < self._position:
+        if position < self.position:
             position = self._before_reader(position, end)
         if octets and position < end:
             piece = Piece(position, octets[len(octets) - (end - position) :], packet, timestamp_ns)
@@ -147,7 +150,7 @@ class ByteStream:
         return (
             self._begun
             and not self._waiting
-            and self._highest == self._position + len(self._ready) - self._taken
+            and self._highest == self.position + len(self._ready) - self._taken
             and (sequence - self._zero_sequence - self._highest) % SEQUENCE_SPACE == 0
         )
 
@@ -158,8 +161,8 @@ class ByteStream:
         It must be next, nothing may be held, and all of it be ``taken``, or more.
         """
         self._last_packet = mark
-        self._highest = self._position + size
-        self._position += taken
+        self._highest = self.position + size
+        self.position += taken
         self._touched = True
 
     def is_other_connection(self, sequence: int) -> bool:
@@ -181,27 +184,27 @@ class ByteStream:
     def _before_reader(self, position: int, end: int) -> int:
         """Where the part of a segment begins that can still be read; may move the reader back."""
         can_move = not self._anchored and not self._touched
-        if can_move and self._position - MAX_REACH_BACK_OCTETS <= position:
+        if can_move and self.position - MAX_REACH_BACK_OCTETS <= position:
             self._push_back(position)
             return position
-        return min(end, self._position)
+        return min(end, self.position)
 
     def _push_back(self, position: int) -> None:
         """Let the reader begin earlier: what was ready waits behind the new beginning."""
-        if position == self._position:
+        if position == self.position:
             return
         held = self._ready_pieces()
         self._waiting[:0] = held
-        self._waiting_octets += sum(len(piece.octets) for piece in held)
+        self.waiting_octets += sum(len(piece.octets) for piece in held)
         self._ready = bytearray()
         self._starts.clear()
         self._marks.clear()
-        self._position = position
+        self.position = position
 
     def _ready_pieces(self) -> list[Piece]:
         """What is ready, by packets; only before the reader has moved."""
         octets = bytes(self._ready)
-        base = self._position
+        base = self.position
         bounds = [*self._starts[1:], base + len(octets)]
         return [
             Piece(start, octets[start - base : stop - base], packet, timestamp_ns)
@@ -212,7 +215,7 @@ class ByteStream:
         ready_end = self._ready_end
         if piece.position < ready_end:
             stop = min(piece.end, ready_end)
-            base = self._position - self._taken
+            base = self.position - self._taken
             held = self._ready[piece.position - base : stop - base]
             self._count_conflicts(held, piece.cut(piece.position, stop).octets)
             if stop == piece.end:
@@ -227,7 +230,7 @@ class ByteStream:
             self._insert(piece)
         while self._waiting and self._waiting[0].position == self._ready_end:
             first = self._waiting.pop(0)
-            self._waiting_octets -= len(first.octets)
+            self.waiting_octets -= len(first.octets)
             self._append(first, is_held=True)
 
     def _insert(self, piece: Piece) -> None:
@@ -247,7 +250,7 @@ class ByteStream:
                     stop = min(stop, self._waiting[index].position)
                 if self._may_wait(stop - start):
                     self._waiting.insert(index, piece.cut(start, stop))
-                    self._waiting_octets += stop - start
+                    self.waiting_octets += stop - start
                 else:
                     self.dropped_octets += stop - start
                     index -= 1
@@ -275,7 +278,7 @@ class ByteStream:
         return held + octets <= MAX_BUFFERED_OCTETS and len(self._marks) < MAX_BUFFERED_SEGMENTS
 
     def _may_wait(self, octets: int) -> bool:
-        fits = self._waiting_octets + octets <= MAX_WAITING_OCTETS
+        fits = self.waiting_octets + octets <= MAX_WAITING_OCTETS
         return fits and len(self._waiting) < MAX_BUFFERED_SEGMENTS // 2
 
     def _count_conflicts(self, held: bytes | bytearray, other: bytes) -> None:
@@ -288,12 +291,7 @@ class ByteStream:
 
     @property
     def _ready_end(self) -> int:
-        return self._position + len(self._ready) - self._taken
-
-    @property
-    def position(self) -> int:
-        """Octets before the reader, counted from the first octet of the stream that was recorded."""
-        return self._position
+        return self.position + len(self._ready) - self._taken
 
     @property
     def has_beginning(self) -> bool:
@@ -303,7 +301,7 @@ class ByteStream:
     @property
     def is_finished(self) -> bool:
         """Whether the reader has come to the FIN."""
-        return self._end is not None and self._position >= self._end
+        return self._end is not None and self.position >= self._end
 
     @property
     def gap(self) -> int:
@@ -311,14 +309,9 @@ class ByteStream:
         return self._waiting[0].position - self._ready_end if self._waiting else 0
 
     @property
-    def waiting_octets(self) -> int:
-        """Octets that are held behind a gap."""
-        return self._waiting_octets
-
-    @property
     def held_octets(self) -> int:
         """Octets held in all."""
-        return len(self._ready) - self._taken + self._waiting_octets
+        return len(self._ready) - self._taken + self.waiting_octets
 
     def available(self) -> memoryview:
         """Octets in order from the reader's position; valid until the next call that changes the stream."""
@@ -331,7 +324,7 @@ class ByteStream:
     def skip(self, count: int) -> None:
         """Move the reader on, also beyond what is there: octets passed over are let go when they arrive."""
         ready = len(self._ready) - self._taken
-        self._position += count
+        self.position += count
         self._touched = self._touched or count > 0
         if count < ready:
             self._taken += count
@@ -341,15 +334,15 @@ class ByteStream:
         self._taken = 0
         self._starts.clear()
         self._marks.clear()
-        while self._waiting and self._waiting[0].position <= self._position:
+        while self._waiting and self._waiting[0].position <= self.position:
             piece = self._waiting.pop(0)
-            self._waiting_octets -= len(piece.octets)
-            if piece.end > self._position:
-                self._append(piece.cut(max(piece.position, self._position), piece.end), is_held=True)
+            self.waiting_octets -= len(piece.octets)
+            if piece.end > self.position:
+                self._append(piece.cut(max(piece.position, self.position), piece.end), is_held=True)
                 break
         while self._waiting and self._waiting[0].position == self._ready_end:
             piece = self._waiting.pop(0)
-            self._waiting_octets -= len(piece.octets)
+            self.waiting_octets -= len(piece.octets)
             self._append(piece, is_held=True)
 
     def skip_gap(self) -> int:
@@ -373,7 +366,7 @@ class ByteStream:
         ``available()`` does.  For an octet that is not there: the last packet
         before it.  Raises ``LookupError`` on a stream without any packet.
         """
-        index = bisect_right(self._starts, self._position + offset) - 1
+        index = bisect_right(self._starts, self.position + offset) - 1
         if index >= 0:
             return self._marks[index]
         if self._last_packet is None:
@@ -382,7 +375,7 @@ class ByteStream:
 
     def _give_back(self) -> None:
         """Release octets that were read, once they are most of the buffer: so each is moved at most once."""
-        keep = bisect_right(self._starts, self._position) - 1
+        keep = bisect_right(self._starts, self.position) - 1
         if keep > len(self._starts) // 2:
             del self._starts[:keep]
             del self._marks[:keep]

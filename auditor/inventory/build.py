@@ -69,6 +69,7 @@ class InventoryBuilder(Collected):
     ) -> None:
         super().__init__(home, chosen, run_key)
         self._handlers = self._table()
+        self._count = self.content.on_message
 
     def _table(self) -> dict[type, tuple[Handler, ...]]:
         """Who wants which kind of message."""
@@ -138,16 +139,18 @@ class InventoryBuilder(Collected):
 
     def observe(self, item: Envelope | Issue) -> None:
         """Take in one message, or one thing that could not be read."""
-        if isinstance(item, Issue):
+        if type(item) is Envelope:
+            self._count(item)
+            message = item.message
+            handlers = self._handlers.get(type(message))
+            if handlers is not None:
+                for handler in handlers:
+                    handler(item, message)
+        elif isinstance(item, Issue):
             if len(self.issues) < MAX_ISSUES:
                 self.issues.append(item)
             else:
                 self.issues_dropped += 1
-            return
-        self.content.on_message(item)
-        message = item.message
-        for handler in self._handlers.get(type(message), ()):
-            handler(item, message)
 
     def observe_batch(self, batch: PacketBatch) -> None:
         """Take in what only the columns tell: pauses, encrypted frames, moments of short payloads."""

@@ -202,7 +202,8 @@ def is_multicast_dns(envelope: Envelope) -> bool:
     """Whether a DNS message is one of mDNS: by dispatch's word, or by the port both ends share."""
     if envelope.protocol == "mdns":
         return True
-    return envelope.flow.responder.port == MDNS_PORT or envelope.flow.initiator.port == MDNS_PORT
+    flow = envelope.flow
+    return flow.responder.port == MDNS_PORT or flow.initiator.port == MDNS_PORT
 
 
 def service_name_of(name: str) -> str | None:

@@ -20,6 +20,8 @@ from auditor.inventory.content import SaidName
 from auditor.inventory.identity import TYPE_A, TYPE_AAAA
 from auditor.inventory.sighting import Table
 
+ADDRESS_TYPES = frozenset({TYPE_A, TYPE_AAAA})
+
 MAX_ANSWERS_PER_ADDRESS = 64  # changes of name for one address that are kept
 MAX_RECORDS_READ = 64  # of one answer; longer ones exist only to waste time
 
@@ -48,10 +50,15 @@ class NameCollector:
         client = envelope.destination
         # The name asked for, not the last of a chain of aliases: it is what the device knows.
         name = message.questions[0].name.lower()
+        told_to = self.answers.rows
+        link, address = client.link_address, client.address
         for record in message.answers[:MAX_RECORDS_READ]:
-            if record.address is None or record.record_type not in {TYPE_A, TYPE_AAAA}:
+            if record.address is None or record.record_type not in ADDRESS_TYPES:
                 continue
-            told = self.answers.at((client.link_address, client.address, record.address))
+            key = (link, address, record.address)
+            told = told_to.get(key)
+            if told is None:
+                told = self.answers.at(key)
             if len(told) < MAX_ANSWERS_PER_ADDRESS and (not told or told[-1][1] != name):
                 told.append((envelope.timestamp_ns, name))
 
