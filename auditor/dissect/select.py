@@ -13,10 +13,8 @@ share one.
 
 from __future__ import annotations
 
-import secrets
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -31,6 +29,7 @@ from auditor.dissect.interest import (
     slot_of,
     slots_of,
 )
+from auditor.dissect.numbers import Numbers
 from auditor.dissect.registry import Dissector, Transport
 from auditor.packets.batch import (
     FIN,
@@ -93,7 +92,7 @@ class Selector:
     def __init__(self, dissectors: tuple[Dissector, ...], is_finished: Callable[[int, bool], bool]) -> None:
         """``is_finished(conversation, forward)``: whether nothing further of a direction will be read."""
         self._is_finished = is_finished
-        self._mix = [secrets.randbits(64) | 1 for _ in range(6)]
+        self._numbers = Numbers()
         self.wanted = Interest()
         """Directions of which every payload is wanted."""
         self.finished = Finished()
@@ -172,14 +171,14 @@ class Selector:
         frames = np.flatnonzero(loaded & (batch.ip_version == 0))
         frames = frames[self._ethertypes[batch.ethertype[frames]]]
 
-        tcp_numbers, tcp_forward = self._numbers(batch, tcp)
+        tcp_numbers, tcp_forward = self._numbers.of_packets(batch, tcp)
         keep = self._choose_tcp(batch, tcp, tcp_numbers, tcp_forward)
         tcp, tcp_numbers, tcp_forward = tcp[keep], tcp_numbers[keep], tcp_forward[keep]
-        udp_numbers, udp_forward = self._numbers(batch, udp)
+        udp_numbers, udp_forward = self._numbers.of_packets(batch, udp)
         keep = self._choose_udp(batch, udp, udp_numbers, udp_forward)
         udp, udp_numbers, udp_forward = udp[keep], udp_numbers[keep], udp_forward[keep]
-        other_numbers, other_forward = self._numbers(batch, other)
-        frame_numbers, frame_forward = self._frame_numbers(batch, frames)
+        other_numbers, other_forward = self._numbers.of_packets(batch, other)
+        frame_numbers, frame_forward = self._numbers.of_frames(batch, frames)
 
         index = np.concatenate((tcp, udp, other, frames))
         order = np.argsort(index, kind="stable")
@@ -217,47 +216,6 @@ class Selector:
             forward=rest.forward[keep].tolist(),
             protocol=[PROTOCOL_TCP] * len(keep),
         )
-
-    def _numbers(self, batch: PacketBatch, rows: Int64Column) -> tuple[UInt64Column, Mask]:
-        """The number of each packet's conversation, equal for both directions, and which direction it is."""
-        first, second = (
-            self._end(high[rows], low[rows], port[rows])
-            for high, low, port in (
-                (batch.source_high, batch.source_low, batch.source_port),
-                (batch.destination_high, batch.destination_low, batch.destination_port),
-            )
-        )
-        return self._pair(first, second, batch.protocol[rows]), first < second
-
-    def _frame_numbers(self, batch: PacketBatch, rows: Int64Column) -> tuple[UInt64Column, Mask]:
-        """As ``_numbers``, of frames without IP: between two link addresses, by ethertype."""
-        low = np.zeros(len(rows), np.uint64)
-        port = np.zeros(len(rows), np.uint16)
-        first, second = (
-            self._end(link[rows], low, port) for link in (batch.source_link, batch.destination_link)
-        )
-        return self._pair(first, second, batch.ethertype[rows]), first < second
-
-    def _pair(self, first: UInt64Column, second: UInt64Column, kind: npt.NDArray[Any]) -> UInt64Column:
-        number: UInt64Column = first + second
-        number *= np.uint64(self._mix[4])
-        number ^= number >> np.uint64(31)
-        number += first ^ second
-        number += kind.astype(np.uint64) * np.uint64(self._mix[5])
-        number *= np.uint64(self._mix[3])
-        number ^= number >> np.uint64(29)
-        return number
-
-    def _end(self, high: UInt64Column, low: UInt64Column, port: npt.NDArray[np.uint16]) -> UInt64Column:
-        mixed: UInt64Column = high * np.uint64(self._mix[0])
-        mixed ^= mixed >> np.uint64(32)
-        mixed += low
-        mixed *= np.uint64(self._mix[1])
-        mixed ^= mixed >> np.uint64(29)
-        mixed += port
-        mixed *= np.uint64(self._mix[2])
-        mixed ^= mixed >> np.uint64(32)
-        return mixed
 
     def _choose_tcp(
         self, batch: PacketBatch, rows: Int64Column, numbers: UInt64Column, forward: Mask
