@@ -44,13 +44,13 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.command("recipe")(recipe)
-app.command("audit")(audit)
+app.command("record")(record)
 app.command("check")(check)
+app.command("audit")(audit)
+app.command("page")(page)
 app.command("plan")(plan)
 app.command("compare")(compare)
 app.command("watch")(watch)
-app.command("page")(page)
-app.command("record")(record)
 app.command("reduce")(reduce)
 app.add_typer(rules_commands, name="rules")
 
