@@ -254,16 +254,23 @@ class Selector:
         In one conversation nothing is chosen now that stands behind something
         kept for later: each is read in its order.
         """
-        beginnings = np.flatnonzero(begins)[::-1]  # of equal slots the last written stands: the first packet
+        beginnings = np.flatnonzero(begins)
         if not beginnings.size:
             return
+        # Slots leave few packets to compare; numbers then tell apart the conversations that share one.
         pairs = slots >> 1
         marked = pairs[beginnings]
-        self._first_place[marked] = beginnings
-        following = np.flatnonzero(np.arange(len(slots)) >= self._first_place[pairs])
+        self._first_place[marked[::-1]] = beginnings[
+            ::-1
+        ]  # of equal slots the last written stands: the first
+        candidates = np.flatnonzero(np.arange(len(slots)) >= self._first_place[pairs])
         self._first_place[marked] = NOWHERE
-        order = following[np.argsort(pairs[following], kind="stable")]
-        grouped = pairs[order]
+        known, first = np.unique(numbers[beginnings], return_index=True)
+        place = np.minimum(np.searchsorted(known, numbers[candidates]), len(known) - 1)
+        is_behind = candidates >= beginnings[first][place]
+        following = np.flatnonzero((known[place] == numbers[candidates]) & is_behind)
+        following = following[np.argsort(place[following], kind="stable")]
+        order, grouped = candidates[following], place[following]
         is_first = np.ones(len(order), np.bool_)
         np.not_equal(grouped[1:], grouped[:-1], out=is_first[1:])
         begin = np.flatnonzero(is_first)
