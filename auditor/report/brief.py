@@ -1,5 +1,5 @@
 """
-What a terminal shows first: the verdict, what the recording could show, and one screen of findings.
+What a terminal shows first: verdict, what the recording could show, a screen of findings, two lines of plan.
 
 The complete report (``story``) holds the same and the rest; nothing stands here
 that does not stand there.
@@ -14,6 +14,7 @@ from typing import Any
 from auditor.redaction.documents import ShownDocument, require_shown
 from auditor.report import traffic, wording
 from auditor.report.outline import Fields, Heading, Outline, Paragraph
+from auditor.report.plan import plan_summary
 from auditor.report.story import coverage_section, privacy_note, title_of, verdict_section
 from auditor.report.text import COLUMNS, render_text
 from auditor.report.verdict import SEVERITY_ORDER, nothing_judged
@@ -53,7 +54,12 @@ def tell_brief(document: ShownDocument, titles: Mapping[str, str]) -> Outline:
     entry = nothing_judged(document)
     if entry is not None:
         blocks.append(Paragraph(f"Record next: {wording.sentence(entry['record_next'])}"))
-    return [*blocks, *coverage_section(document), *findings_screen(document, titles)]
+    return [
+        *blocks,
+        *coverage_section(document),
+        *findings_screen(document, titles),
+        *plan_summary(document),
+    ]
 
 
 def _judged(document: Document) -> Outline:

@@ -51,7 +51,7 @@ def many(count: int, **changes: Any) -> list[Any]:
 
 
 def screen_of(text: str) -> list[str]:
-    lines = text.splitlines()
+    lines = text.partition("\nIsolation\n")[0].splitlines()
     return lines[next(n for n, line in enumerate(lines) if line.startswith("Findings (")) :]
 
 
@@ -73,7 +73,9 @@ def test_every_shipped_recording_has_its_findings_on_one_screen(capture: Path) -
     ]
     places = [text.index(title) for title in titles]
     assert places == sorted(places)
-    assert text.rstrip().endswith(ALL_OPTION)
+    findings, _, isolation = text.partition("\nIsolation\n")
+    assert findings.rstrip().endswith(ALL_OPTION)
+    assert bool(isolation) == ("\nIsolation\n" in report.to_text())  # two lines, where a plan is possible
 
 
 @pytest.mark.parametrize("columns", [40, 60, 80, 100])
