@@ -279,7 +279,8 @@ _MASKS = (
     (r"recording-[0-9]{8}T[0-9]{6}Z-", "recording-DATE-"),
     (r"\b(resolver|device|phone|hub|server|computer|router|recorder)-[0-9a-f]{4}\b", r"\1-HEX"),
     (r"\b[0-9a-f]{16}\b", "HEX"),
-    (r"\b(packet|port)(\s+)[0-9]+(?=\s+(?:of|to)\b|\))", r"\1\2N"),
+    (r"\bpacket(\s+)[0-9]+", r"packet\1N"),
+    (r"\bport(\s+)[0-9]+(?=\s+(?:of|to)\b|\))", r"port\1N"),
     (
         r"(?<![0-9.,])[0-9.]+(\s+)(packets|kB|octets|seconds|requests|recorded\s+flows|starts|flows?|others?\s+devices)\b",
         r"N\1\2",
