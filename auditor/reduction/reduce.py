@@ -69,6 +69,7 @@ def reduce(
     if not survey.links and not survey.addresses:
         raise JudgementError("no chosen device is in this recording; nothing was written")
     survey.read_messages(pipeline.read_messages(given, strict=strict))
+    survey.leave_out_the_rest(run.flows)
     digests = [row["sha256"] for row in before["captures"]]
     key = derive_key(typed_home.pseudonym_key, digests)
     mark = f".{target.name[:100]}.{os.urandom(4).hex()}"

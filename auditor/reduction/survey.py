@@ -18,7 +18,7 @@ from auditor.addresses import Address, LinkAddress, interface_identifier_link, p
 from auditor.dissect.message import Envelope, Issue
 from auditor.dissect.protocols.dhcp import DhcpMessage
 from auditor.dissect.syntax.dns_message import DnsMessage, ResourceRecord
-from auditor.flows.flow import Endpoint, PacketReference
+from auditor.flows.flow import Endpoint, Flow, PacketReference
 from auditor.inventory.secrets import link_spellings
 from auditor.secret import Secret
 
@@ -67,6 +67,11 @@ ENCODED_PROTOCOLS = frozenset({"websocket", "quic", "http2"})
 SHOW_PROTOCOLS = frozenset({"e131", "artnet", "ddp", "efcp", "osc"})
 """Levels of light: of these the packets that a finding names keep their payload, whoever sent them."""
 
+IDENTITY_PROTOCOLS = frozenset(
+    {"bootps", "dhcpv6", "domain", "mdns", "ssdp", "llmnr", "netbios-ns", "ws-discovery"}
+)
+"""Who a device is and what its contacts are called: findings hang on it without naming these packets."""
+
 Conversation = frozenset[tuple[bytes, int]]
 """Two ends, whoever opened it."""
 
@@ -81,6 +86,8 @@ class Survey:
     finding_packets: set[PacketReference] = field(default_factory=set)
     conversations: dict[Conversation, set[str]] = field(default_factory=dict)
     """Those with a chosen device in which something was read, and by which protocols."""
+    needed: set[Conversation] = field(default_factory=set)
+    """Those that a finding names, or that say who somebody is: payload of all others goes."""
     cut: set[PacketReference] = field(default_factory=set)
     """Packets whose payload goes in any case."""
     leases: set[PacketReference] = field(default_factory=set)
@@ -156,6 +163,16 @@ class Survey:
         )
         if key in self.conversations or len(self.conversations) < MAX_READ_CONVERSATIONS:
             self.conversations.setdefault(key, set()).add(item.protocol)
+            if item.protocol in IDENTITY_PROTOCOLS or item.packet in self.finding_packets:
+                self.needed.add(key)
+
+    def leave_out_the_rest(self, flows: Iterable[Flow]) -> None:
+        """Let payload stay only where a finding looks; to be called once everything is read."""
+        for flow in flows:  # evidence may be the first packet of a flow, which need not hold a message
+            if flow.first_packet in self.finding_packets:
+                first, second = flow.initiator, flow.responder
+                self.needed.add(conversation_of(first.address, first.port, second.address, second.port))
+        self.conversations = {key: told for key, told in self.conversations.items() if key in self.needed}
 
     def read_document(self, document: Mapping[str, Any]) -> None:
         """Take devices and evidence from a revealed report (schema 1)."""
