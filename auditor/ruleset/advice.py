@@ -68,6 +68,24 @@ FIELD_ABILITIES: Mapping[str, Ability] = {
     "relayed": "multicast-visible",
 }
 
+# How a field that stayed unknown reads in a sentence; others by their own name, spelt out.
+_FIELD_NAMES: Mapping[str, str] = {
+    "answered": "whether it was answered",
+    "authentication": "whether a login was asked for",
+    "carries_control": "whether orders came over it",
+    "confidentiality": "whether it is encrypted",
+    "is_open": "whether that network asks for a password",
+    "is_set_up_network": "whether that network is one for setting up",
+    "offered": "which resolver the router offered",
+    "opened_while_idle": "whether it began while nobody acted",
+    "shares_segment": "who shares its network segment",
+    "standing": "whether the line stays open",
+    "used": "whether anybody uses it",
+    "while_idle": "whether it happened while nobody acted",
+    "window_open": "whether it waits to be added",
+    "wished": "whether it is wished for",
+}
+
 _AIR = "Record the air too, with a wireless card in monitor mode on the device's channel, while it starts."
 _FIELD_WORDS: Mapping[str, str] = {
     "wished": "Write a home file that says what you want to keep, and run the audit again with it.",
@@ -96,6 +114,11 @@ _GENERAL = (
     "Record from before the device is plugged in, where both directions of its traffic pass, "
     "and repeat what you usually do with it."
 )
+
+
+def field_words(name: str) -> str:
+    """A field of a fact as a reader calls it."""
+    return _FIELD_NAMES.get(name) or _FIELD_NAMES.get(name.rpartition(".")[2]) or name.replace("_", " ")
 
 
 def lacking(ability: Ability, coverage: Coverage) -> CouldNotSee:

@@ -21,7 +21,7 @@ from auditor.inventory.fact_base import sort_facts
 from auditor.inventory.facts import COMPARISON_FACTS, MAX_EVIDENCE, ControlFact, Fact
 from auditor.inventory.model import Ability, Device, Inventory
 from auditor.ruleset.acceptance import check_acceptances, divide_accepted, last_day
-from auditor.ruleset.advice import join_sentences, lacking, next_for_field
+from auditor.ruleset.advice import field_words, join_sentences, lacking, next_for_field
 from auditor.ruleset.deciders import Decider, make_decider
 from auditor.ruleset.fields import peers_of
 from auditor.ruleset.finding import Assessment, Finding, Judgement, Outcome
@@ -161,12 +161,12 @@ def _judge(
     unread = could_hold(rule, inventory.unread.get(subject.subject_id, ()))
     if missing or unknown or unread:
         reasons = [_sentence(entry.reason) for entry in missing]
-        advice = [entry.record_next for entry in missing]
+        advice = [_sentence(entry.record_next) for entry in missing]
         told, steps = unread_sentences(unread)
         reasons += told
         advice += steps
         if unknown:
-            reasons.append(f"What we saw leaves open: {', '.join(sorted(unknown))}.")
+            reasons.append(f"What we saw leaves open: {', '.join(map(field_words, sorted(unknown)))}.")
             advice += [next_for_field(name, coverage) for name in sorted(unknown)]
         reason = join_sentences(["This recording could not show it.", *reasons])
         return _answer(rule, subject, Outcome.UNDETERMINED, reason, record_next=join_sentences(advice))
