@@ -161,7 +161,7 @@ def _judge(
     unread = could_hold(rule, inventory.unread.get(subject.subject_id, ()))
     if missing or unknown or unread:
         reasons = [_sentence(entry.reason) for entry in missing]
-        advice = [_sentence(entry.record_next) for entry in missing]
+        advice = [entry.record_next for entry in missing]
         told, steps = unread_sentences(unread)
         reasons += told
         advice += steps
@@ -169,7 +169,9 @@ def _judge(
             reasons.append(f"What we saw leaves open: {', '.join(map(field_words, sorted(unknown)))}.")
             advice += [next_for_field(name, coverage) for name in sorted(unknown)]
         reason = join_sentences(["This recording could not show it.", *reasons])
-        return _answer(rule, subject, Outcome.UNDETERMINED, reason, record_next=join_sentences(advice))
+        return _answer(
+            rule, subject, Outcome.UNDETERMINED, reason, record_next=join_sentences(map(_sentence, advice))
+        )
     return _answer(rule, subject, Outcome.NOT_FOUND, "We did not see it.", scope=coverage.scope)
 
 
