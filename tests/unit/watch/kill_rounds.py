@@ -54,7 +54,10 @@ def main(folder: Path, rounds: int, seed: int) -> None:
         time.sleep(chance.uniform(0, 1.2 * usual))
         os.kill(child, signal.SIGKILL)
         _, status = os.waitpid(child, 0)
-        killed += os.WIFSIGNALED(status)
+        was_killed = os.WIFSIGNALED(status)
+        killed += was_killed
+        # The first night also loaded what the others find loaded: moments follow the pace that is seen.
+        usual *= 1.03 if was_killed else 0.9
         check(folder / "store" / STORE_NAME)
     said = watch(folder)
     print(json.dumps({"names": names, "killed": killed, "said": said}))
