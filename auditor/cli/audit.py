@@ -47,6 +47,11 @@ def audit(
 
     inputs: list[str | Path] = [*captures, *([home] if home else [])]
     report = run_and_print(run, inputs, output_format, output, quiet=quiet, brief=not all_of_it)
+    return judged_status(report, alarm_from)
+
+
+def judged_status(report: AuditReport, alarm_from: AlarmFrom) -> ExitStatus:
+    """Findings come before what could not be judged, as in the table of exit statuses."""
     if report.findings_from(alarm_from):
         return ExitStatus.FINDINGS
     return ExitStatus.JUDGED if report.not_judged is None else ExitStatus.COULD_NOT_JUDGE

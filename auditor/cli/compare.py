@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from auditor.cli import options
-from auditor.cli.audit import run_and_print
+from auditor.cli.audit import judged_status, run_and_print
 from auditor.cli.exit import ExitStatus
 from auditor.cli.options import AlarmFrom, OutputFormat
 from auditor.cli.progress import Report
@@ -62,6 +62,6 @@ def compare(
     is_alarm = made[0].is_broken or bool(made[0].wishes_lost)
     if made[0].is_refused and not is_alarm:
         return ExitStatus.COULD_NOT_JUDGE  # no comparison is no judgement, whatever else was found
-    if report.findings_from(alarm_from) or (is_alarm and alarm_from is not AlarmFrom.NEVER):
+    if is_alarm and alarm_from is not AlarmFrom.NEVER:
         return ExitStatus.FINDINGS
-    return ExitStatus.JUDGED if report.not_judged is None else ExitStatus.COULD_NOT_JUDGE
+    return judged_status(report, alarm_from)

@@ -18,6 +18,14 @@ class OutputFormat(StrEnum):
     HTML = "html"
 
 
+class PlainFormat(StrEnum):
+    """Forms of what is no report: no pages are made of rules and recipes."""
+
+    TEXT = "text"
+    JSON = "json"
+    MARKDOWN = "markdown"
+
+
 class AlarmFrom(StrEnum):
     """From which severity findings give exit status 1."""
 
@@ -27,6 +35,14 @@ class AlarmFrom(StrEnum):
     HIGH = "high"
     CRITICAL = "critical"
     NEVER = "never"
+
+
+class RouterAbility(StrEnum):
+    """What the router at hand can do."""
+
+    NOTHING = "nothing"
+    GUEST = "guest"
+    VLAN = "vlan"
 
 
 Captures = Annotated[
@@ -51,6 +67,7 @@ RuleFolders = Annotated[
     typer.Option("--rules", metavar="DIR", help="Folder of your own rules; may be repeated."),
 ]
 Format = Annotated[OutputFormat, typer.Option("--format", help="Form of the report.")]
+PlainForm = Annotated[PlainFormat, typer.Option("--format", help="Form of the result.")]
 Output = Annotated[
     Path | None,
     typer.Option("--output", metavar="FILE", help="Write here, complete or not at all."),

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from auditor.cli import options
-from auditor.cli.exit import ExitStatus
+from auditor.cli.audit import judged_status
 from auditor.cli.options import AlarmFrom
 from auditor.cli.output import print_result, refuse_inputs, say, write_octets, write_result
 from auditor.cli.progress import show_progress
@@ -87,9 +87,7 @@ def page(
         write_result(text, output)
     if report.not_judged is not None and not quiet:
         say(f"could not judge: {report.not_judged}")
-    if report.findings_from(alarm_from):
-        return ExitStatus.FINDINGS
-    return ExitStatus.JUDGED if report.not_judged is None else ExitStatus.COULD_NOT_JUDGE
+    return judged_status(report, alarm_from)
 
 
 def render(report: AuditReport, output_format: PageFormat, language: str, paper: Paper) -> str:

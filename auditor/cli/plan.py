@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from auditor.cli import options
-from auditor.cli.audit import run_and_print
+from auditor.cli.audit import judged_status, run_and_print
 from auditor.cli.exit import ExitStatus
 from auditor.cli.options import AlarmFrom, OutputFormat
 from auditor.cli.output import refuse_inputs, say, write_result
@@ -20,16 +19,8 @@ if TYPE_CHECKING:
     from auditor.pipeline import PlanReport
 
 
-class RouterAbility(StrEnum):
-    """What the router at hand can do."""
-
-    NOTHING = "nothing"
-    GUEST = "guest"
-    VLAN = "vlan"
-
-
 RouterOption = Annotated[
-    RouterAbility | None,
+    options.RouterAbility | None,
     typer.Option(
         "--router",
         help="What the router can do: nothing, a guest network, or segments of its own (VLAN). "
@@ -84,9 +75,7 @@ def plan(
         _write_files(output, made[0], [*captures, *([home] if home else [])], quiet=quiet)
     if made[0].document["plan"] is None:
         return ExitStatus.COULD_NOT_JUDGE  # no plan is no judgement, whatever else was found
-    if report.findings_from(alarm_from):
-        return ExitStatus.FINDINGS
-    return ExitStatus.JUDGED if report.not_judged is None else ExitStatus.COULD_NOT_JUDGE
+    return judged_status(report, alarm_from)
 
 
 def _write_files(folder: Path, report: PlanReport, inputs: list[str | Path], *, quiet: bool) -> None:

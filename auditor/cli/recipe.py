@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,56 +9,24 @@ import typer
 
 from auditor.cli import options
 from auditor.cli.exit import ExitStatus
-from auditor.cli.options import OutputFormat
+from auditor.cli.options import PlainFormat
 from auditor.cli.output import print_result, refuse_inputs, say, write_result
+from auditor.recipe.situation import Link, PlaceId, System
 
 if TYPE_CHECKING:
     from auditor.recipe.build import Recipe
 
 
-class Place(StrEnum):
-    """Where recording is possible."""
-
-    ROUTER = "router"
-    MIRROR = "mirror"
-    ACCESS_POINT = "access-point"
-    HOTSPOT = "hotspot"
-    OWN_HOST = "own-host"
-
-
-class System(StrEnum):
-    """What runs on the recording computer."""
-
-    LINUX = "linux"
-    MACOS = "macos"
-    WINDOWS = "windows"
-
-
-class LightLink(StrEnum):
-    """How the light is connected."""
-
-    WIFI = "wifi"
-    WIRED = "wired"
-
-
-class RouterAbility(StrEnum):
-    """What the router can do later, for the home file."""
-
-    NOTHING = "nothing"
-    GUEST = "guest"
-    VLAN = "vlan"
-
-
 Places = Annotated[
-    list[Place] | None,
+    list[PlaceId] | None,
     typer.Option("--place", help="Where you could record; may be repeated. Asked for on a terminal."),
 ]
 SystemOption = Annotated[
     System | None, typer.Option("--system", help="Of the recording computer. Default: this one's.")
 ]
-LinkOption = Annotated[LightLink | None, typer.Option("--light", help="How the light is connected.")]
+LinkOption = Annotated[Link | None, typer.Option("--light", help="How the light is connected.")]
 Router = Annotated[
-    RouterAbility | None, typer.Option("--router", help="What the router can do, for the home file.")
+    options.RouterAbility | None, typer.Option("--router", help="What the router can do, for the home file.")
 ]
 Keep = Annotated[
     list[str] | None,
@@ -102,7 +69,7 @@ def recipe(
     home: options.HomeFile = None,
     report: Earlier = None,
     save: Save = None,
-    output_format: options.Format = OutputFormat.TEXT,
+    output_format: options.PlainForm = PlainFormat.TEXT,
     output: options.Output = None,
     quiet: options.Quiet = False,
 ) -> int:
@@ -116,9 +83,9 @@ def recipe(
     refuse_inputs(output, inputs)
     answers = gather(
         Given(
-            places=None if places is None else [place.value for place in places],
-            system=None if system is None else system.value,
-            light_link=None if light is None else light.value,
+            places=places,
+            system=system,
+            light_link=light,
             router=None if router is None else router.value,
             keep=keep,
             minutes=minutes,
@@ -138,16 +105,16 @@ def recipe(
     return ExitStatus.JUDGED if made.can_judge else ExitStatus.COULD_NOT_JUDGE
 
 
-def _print(made: Recipe, output_format: OutputFormat, output: Path | None) -> None:
+def _print(made: Recipe, output_format: PlainFormat, output: Path | None) -> None:
     from auditor.recipe.tell import build_document, tell_recipe
     from auditor.report.json import render_members
     from auditor.report.markdown import render_markdown
     from auditor.report.text import render_text
 
     match output_format:
-        case OutputFormat.JSON:
+        case PlainFormat.JSON:
             text = render_members(build_document(made))
-        case OutputFormat.MARKDOWN:
+        case PlainFormat.MARKDOWN:
             text = render_markdown(tell_recipe(made))
         case _:
             text = render_text(tell_recipe(made))

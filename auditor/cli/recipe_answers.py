@@ -39,9 +39,9 @@ MAX_UNIVERSES = 63_999
 class Given:
     """Options as typed; None: not given."""
 
-    places: list[str] | None
-    system: str | None
-    light_link: str | None
+    places: list[PlaceId] | None
+    system: System | None
+    light_link: Link | None
     router: str | None
     keep: list[str] | None
     minutes: int | None
@@ -69,7 +69,7 @@ def gather(given: Given) -> Answers:
     light = _light(given.device, home)
     places = _places(given, assumed, asking=asking)
     link = Link(_word(given.light_link, LINK_QUESTION, tuple(Link), Link.WIFI, assumed, asking=asking))
-    system = System(given.system) if given.system is not None else _this_system()
+    system = given.system or _this_system()
     keep = _keep(given, home, assumed, asking=asking)
     router = given.router or home.router
     if router is None and asking:
@@ -97,7 +97,7 @@ def gather(given: Given) -> Answers:
 
 def _places(given: Given, assumed: list[str], *, asking: bool) -> list[PlaceId]:
     if given.places is not None:
-        return [PlaceId(word) for word in given.places]
+        return given.places
     if asking:
         return [PlaceId(word) for word in choose_several(PLACE_QUESTION, tuple(PlaceId), (PlaceId.OWN_HOST,))]
     assumed.append(

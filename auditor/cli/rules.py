@@ -28,7 +28,7 @@ MAX_SUGGESTIONS = 3  # near ids named after a misspelt one
 
 @rules_commands.command("list")
 def list_rules(
-    rules: options.RuleFolders = None, output_format: options.Format = options.OutputFormat.TEXT
+    rules: options.RuleFolders = None, output_format: options.PlainForm = options.PlainFormat.TEXT
 ) -> int:
     """One line for each rule: id, severity, title."""
     from auditor.report import explain
@@ -37,9 +37,9 @@ def list_rules(
     from auditor.report.markdown import render_markdown
 
     found = _load(rules)
-    if output_format is options.OutputFormat.JSON:
+    if output_format is options.PlainFormat.JSON:
         print_result(render_members({"rules": [explain.rule_document(rule) for rule in found]}))
-    elif output_format is options.OutputFormat.MARKDOWN:
+    elif output_format is options.PlainFormat.MARKDOWN:
         print_result(render_markdown(explain.list_in_table(found)))
     else:
         width = max((len(rule.rule_id) for rule in found), default=0)
@@ -55,7 +55,7 @@ def list_rules(
 def explain_rule(
     rule_id: Annotated[str, typer.Argument(metavar="ID", help="A rule's id; 'rules list' shows them.")],
     rules: options.RuleFolders = None,
-    output_format: options.Format = options.OutputFormat.TEXT,
+    output_format: options.PlainForm = options.PlainFormat.TEXT,
 ) -> int:
     """Tell what one rule looks for, why, what it needs to see, and what to do."""
     from auditor.report.explain import explain, rule_document
@@ -67,9 +67,9 @@ def explain_rule(
     if rule_id not in found:
         raise UsageError("rules explain", _unknown(rule_id, found))
     rule = found.rule(rule_id)
-    if output_format is options.OutputFormat.JSON:
+    if output_format is options.PlainFormat.JSON:
         print_result(render_members(rule_document(rule)))
-    elif output_format is options.OutputFormat.MARKDOWN:
+    elif output_format is options.PlainFormat.MARKDOWN:
         print_result(render_markdown(explain(rule)))
     else:
         print_result(render_text(explain(rule), colour=is_colourful(sys.stdout)))

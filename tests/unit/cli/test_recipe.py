@@ -99,6 +99,7 @@ def test_the_light_of_the_home_file_is_the_one_to_record(tmp_path):
         (["--device", "ff:ff:ff:ff:ff:ff"], "one device"),
         (["--report", "pyproject.toml"], "--report"),
         (["--place", "moon"], "moon"),
+        (["--format", "html"], "html"),  # no page is made of a card, and text would not be what was asked for
     ],
 )
 def test_wrong_usage_is_told_in_one_line(arguments, words):
