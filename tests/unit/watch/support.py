@@ -10,7 +10,7 @@ from pathlib import Path
 import auditor
 from auditor.errors import AuditorError, OutputError
 from auditor.home.loader import parse_home
-from auditor.store.history import History
+from auditor.store.history import History, StoredChange, StoredRun
 from auditor.watch.baseline import Limits
 from auditor.watch.night import Clock, WatchOptions, WatchResult, run_watch
 from tests.household.nights import DAY_NS, FIRST_NIGHT_NS, HOME, Evening, record
@@ -103,3 +103,11 @@ def outcome_of(watch: Watch) -> str | None:
 
 
 __all__ = ["AuditorError", "Watch", "outcome_of"]
+
+
+def run_of(number, started_ns, outcome="same"):
+    return StoredRun(number, started_ns, started_ns, outcome, "")
+
+
+def change_of(number, run, line="a line", kind="contact", weight=5, started_ns=FIRST_NIGHT_NS):
+    return StoredChange(number, run, started_ns, kind, "d", "i", line, weight, None, None)
