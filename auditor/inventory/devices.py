@@ -45,6 +45,7 @@ def assemble_network(flows: Iterable[Flow], identity: IdentityCollector, home: H
     network = Network()
     network.router_links = _router_links(pairs, identity, home)
     names = _names_by_address(identity)
+    claims = identity.sole_claims()
     links = {
         link: None for link in (*pairs.sent, *pairs.targets, *identity.leases.rows) if not is_group_link(link)
     }
@@ -57,7 +58,7 @@ def assemble_network(flows: Iterable[Flow], identity: IdentityCollector, home: H
         elif _is_repeater(addresses, names):
             _place_behind_repeater(network, link, pairs, names)
         else:
-            _place_plain(network, link, pairs, identity)
+            _place_plain(network, link, pairs, identity, claims.get(link, ()))
     _place_strangers(network, pairs)
     _add_names(network, identity)
     return network, pairs
@@ -120,7 +121,13 @@ def _span(host: Host, pairs: Pairs, link: LinkAddress, address: Address) -> None
         host.seen(seen[0], seen[1])
 
 
-def _place_plain(network: Network, link: LinkAddress, pairs: Pairs, identity: IdentityCollector) -> None:
+def _place_plain(
+    network: Network,
+    link: LinkAddress,
+    pairs: Pairs,
+    identity: IdentityCollector,
+    claimed: Iterable[Address],
+) -> None:
     """Place a host that owns its link address."""
     if link not in pairs.sent and link not in pairs.targets:
         lease = identity.leases.rows[link]
@@ -135,7 +142,7 @@ def _place_plain(network: Network, link: LinkAddress, pairs: Pairs, identity: Id
         *pairs.sent.get(link, ()),
         *pairs.targets.get(link, ()),
         *(leased.addresses if leased else ()),
-        *identity.claims.rows.get(link, ()),
+        *claimed,
     ]
     for address in addresses:
         _span(host, pairs, link, address)

@@ -177,6 +177,18 @@ class IdentityCollector:
         if len(claims) < MAX_NAMES_PER_HOST:
             claims.setdefault(address, timestamp_ns)
 
+    def sole_claims(self) -> dict[LinkAddress, list[Address]]:
+        """Addresses that one host alone claims: a proxy answers for others (RFC 4389), and then two do."""
+        claimants: dict[Address, set[LinkAddress]] = {}
+        for link, addresses in self.claims.items():
+            for address in addresses:
+                claimants.setdefault(address, set()).add(link)
+        sole: dict[LinkAddress, list[Address]] = {}
+        for address, links in claimants.items():
+            if len(links) == 1:
+                sole.setdefault(next(iter(links)), []).append(address)
+        return sole
+
     def on_membership(self, envelope: Envelope, message: GroupMembership) -> None:
         """Note which groups a host asked for."""
         if message.kind == "report":

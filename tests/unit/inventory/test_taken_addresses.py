@@ -111,6 +111,14 @@ def test_who_answers_for_somebody_else_does_not_take_the_address(made):
     assert GIVEN not in addresses(made)
 
 
+def test_an_address_that_two_claim_is_nobodys_by_that_alone(made):
+    """RFC 4389: a proxy advertises for others with its own link address."""
+    for link in (LIGHT, HUB):
+        neighbour(made, link, "fe80::20", kind="neighbour-advertisement", target_link=parse_link(link))
+    inventory = made.build()
+    assert all(parse_address(GIVEN) not in device.addresses for device in inventory.devices)
+
+
 def test_a_box_that_announces_itself_on_the_link_has_its_name(made):
     frame = (
         Ether(src=LIGHT, dst="01:80:c2:00:00:0e", type=0x88CC)
