@@ -7,11 +7,13 @@ Standards: RFC 8446 (1.3 hides certificates), RFC 5246, RFC 8996 (1.0 and 1.1 de
 
 from __future__ import annotations
 
+from sys import intern
+
 from auditor.dissect.message import Envelope
 from auditor.dissect.protocols.dtls import DtlsClientHello, DtlsServerHello
 from auditor.dissect.protocols.quic import QuicInitial
 from auditor.dissect.protocols.tls import Certificate, ClientHello, ServerHello
-from auditor.flows.flow import FlowKey, PacketReference
+from auditor.flows.flow import FlowKey
 from auditor.inventory.facts import EncryptedSessionFact, Fact
 from auditor.inventory.network import OUTSIDE, Network
 from auditor.inventory.sighting import Sighting, Table
@@ -38,17 +40,34 @@ WEAK_SUITES = frozenset(
 
 
 class Session:
-    """The handshake of one flow, or of the latest connection of one."""
+    """
+    The handshake of one flow, or of the latest connection of one.
 
-    __slots__ = ("certificate", "hello", "packets", "protocol", "seen", "server")
+    Only what facts ask for: the messages themselves would take three times the room.
+    """
+
+    __slots__ = ("certificate", "has_hello", "is_outer", "name", "protocol", "seen", "suite", "version")
 
     def __init__(self) -> None:
-        self.hello: ClientHello | DtlsClientHello | QuicInitial | None = None
-        self.server: ServerHello | DtlsServerHello | None = None
+        self.has_hello = False
+        self.name: str | None = None
+        """What the client asked for in the clear."""
+        self.is_outer = False
+        """That name is the outer one of an encrypted hello."""
+        self.version: int | None = None
+        """What the server chose; None: it was not seen to answer."""
+        self.suite: int | None = None
+        """None also where the server only asked for another hello."""
         self.protocol = "tls"
         self.certificate: tuple[Certificate, int] | None = None
         self.seen = Sighting()
-        self.packets: list[PacketReference] = []
+
+    def offer(self, message: ClientHello | DtlsClientHello | QuicInitial) -> None:
+        """Keep what the client asks for."""
+        self.has_hello = True
+        # One name stands in the hellos of many flows.
+        self.name = None if message.server_name is None else intern(message.server_name)
+        self.is_outer = message.has_encrypted_client_hello
 
 
 class SessionCollector:
@@ -61,18 +80,18 @@ class SessionCollector:
         """Keep the offer; a second one with a cookie belongs to the same session (RFC 6347 4.2.1)."""
         row = self.rows.at(envelope.flow)
         row.protocol = envelope.protocol
-        if isinstance(message, DtlsClientHello) and message.has_cookie and row.hello is not None:
-            row.hello = message
-            return
-        row.hello = message
-        row.seen.add(envelope.timestamp_ns, envelope.packet)
+        is_second = isinstance(message, DtlsClientHello) and message.has_cookie and row.has_hello
+        row.offer(message)
+        if not is_second:
+            row.seen.add(envelope.timestamp_ns, envelope.packet)
 
     def on_server_hello(self, envelope: Envelope, message: ServerHello | DtlsServerHello) -> None:
         """Keep the choice; a retry request chooses nothing yet but the version."""
         row = self.rows.at(envelope.flow)
-        row.server = message
+        row.version = message.version
+        row.suite = None if message.is_retry_request else message.cipher_suite
         row.protocol = envelope.protocol
-        if row.hello is None:
+        if not row.has_hello:
             row.seen.add(envelope.timestamp_ns, envelope.packet)
 
     def on_quic(self, envelope: Envelope, message: QuicInitial) -> None:
@@ -81,18 +100,12 @@ class SessionCollector:
             return
         row = self.rows.at(envelope.flow)
         row.protocol = envelope.protocol
-        if message.from_client or row.hello is None:
+        if message.from_client or not row.has_hello:
             row.seen.add(envelope.timestamp_ns, envelope.packet)
         if message.from_client:
-            row.hello = message
+            row.offer(message)
         else:
-            row.server = ServerHello(
-                length=message.length,
-                version=TLS_1_3,
-                cipher_suite=message.cipher_suite or 0,
-                application_protocol=None,
-                is_retry_request=message.cipher_suite is None,
-            )
+            row.version, row.suite = TLS_1_3, message.cipher_suite
 
     def on_certificate(self, envelope: Envelope, message: Certificate) -> None:
         """Keep the server's certificate and when it was shown."""
@@ -106,15 +119,12 @@ class SessionCollector:
         ] = {}
         for flow, row in self.rows.items():
             client, server = network.party(flow.initiator), network.party(flow.responder)
-            hello = row.hello
-            name = hello.server_name if hello else None
-            version = (
-                VERSION_WORDS.get(row.server.version, f"0x{row.server.version:04x}") if row.server else None
-            )
-            suite = row.server.cipher_suite if row.server and not row.server.is_retry_request else None
-            outer = hello is not None and hello.has_encrypted_client_hello
+            name, suite = row.name, row.suite
+            version = None if row.version is None else VERSION_WORDS.get(row.version, f"0x{row.version:04x}")
             problem = (
-                certificate_problem(*row.certificate, None if outer else name) if row.certificate else None
+                certificate_problem(*row.certificate, None if row.is_outer else name)
+                if row.certificate
+                else None
             )
             for party, role, peer in ((client, "client", server), (server, "server", client)):
                 if party.is_device and row.seen.count:

@@ -23,16 +23,22 @@ Row = TypeVar("Row")
 
 
 class Sighting:
-    """A thing seen once or more often."""
+    """
+    A thing seen once or more often.
 
-    __slots__ = ("count", "first_ns", "last_ns", "packets", "starts")
+    Most things are seen once: their packet and moment stand in the object
+    itself, and lists are made with the second sighting (a third of the room).
+    """
+
+    __slots__ = ("_packet", "_packets", "_starts", "count", "first_ns", "last_ns")
 
     def __init__(self) -> None:
         self.count = 0
         self.first_ns = 0
         self.last_ns = 0
-        self.packets: list[PacketReference] = []
-        self.starts = array("q")
+        self._packet: PacketReference | None = None
+        self._packets: list[PacketReference] | None = None
+        self._starts: array[int] | None = None
 
     def add(self, timestamp_ns: int, packet: PacketReference, count: int = 1) -> None:
         """Note one more sighting; captures may come in any order of time."""
@@ -40,27 +46,53 @@ class Sighting:
         self.count = seen + count
         if not seen:
             self.first_ns = self.last_ns = timestamp_ns
-        elif timestamp_ns >= self.last_ns:
+            self._packet = packet
+            return
+        starts, packets = self._starts, self._packets
+        if starts is None or packets is None:
+            starts, packets = self._open()
+        if timestamp_ns >= self.last_ns:
             self.last_ns = timestamp_ns
         elif timestamp_ns < self.first_ns:
             self.first_ns = timestamp_ns
         # Both lists grow by at most one a call, so that past the larger bound nothing is left to do.
         if seen < MAX_STARTS:
-            if len(self.packets) < MAX_EVIDENCE:
-                self.packets.append(packet)
-            self.starts.append(timestamp_ns)
+            if len(packets) < MAX_EVIDENCE:
+                packets.append(packet)
+            starts.append(timestamp_ns)
+
+    def _open(self) -> tuple[array[int], list[PacketReference]]:
+        """Put what was seen once into lists."""
+        self._starts, self._packets = array("q", self.starts), list(self.packets)
+        return self._starts, self._packets
+
+    @property
+    def packets(self) -> Sequence[PacketReference]:
+        """Those that are kept, in the order they came."""
+        if self._packets is not None:
+            return self._packets
+        return () if self._packet is None else (self._packet,)
+
+    @property
+    def starts(self) -> Sequence[int]:
+        """Moments that are kept, in the order they came; nanoseconds."""
+        if self._starts is not None:
+            return self._starts
+        return () if self._packet is None else (self.first_ns,)
 
     def absorb(self, other: Sighting) -> None:
         """Take over what another sighting of the same thing holds."""
         if not other.count:
             return
+        if self.count or other._packets is not None:
+            packets, starts = {*self.packets, *other.packets}, [*self.starts, *other.starts]
+            self._packets = sorted(packets)[:MAX_EVIDENCE]
+            self._starts = array("q", sorted(starts)[:MAX_STARTS])
         if not self.count:
-            self.first_ns, self.last_ns = other.first_ns, other.last_ns
+            self.first_ns, self.last_ns, self._packet = other.first_ns, other.last_ns, other._packet
         self.first_ns = min(self.first_ns, other.first_ns)
         self.last_ns = max(self.last_ns, other.last_ns)
         self.count += other.count
-        self.packets = sorted({*self.packets, *other.packets})[:MAX_EVIDENCE]
-        self.starts = array("q", sorted([*self.starts, *other.starts])[:MAX_STARTS])
 
     @property
     def evidence(self) -> tuple[PacketReference, ...]:
