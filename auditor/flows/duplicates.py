@@ -22,7 +22,7 @@ import secrets
 import numpy as np
 import numpy.typing as npt
 
-from auditor.flows.keys import Int64, UInt64
+from auditor.flows.keys import Int64, UInt64, folded
 from auditor.packets.batch import ETHERTYPE_ARP, PROTOCOL_TCP, PROTOCOL_UDP, PacketBatch
 from auditor.units import NS_PER_MILLISECOND
 
@@ -86,12 +86,11 @@ class DuplicateFilter:
         sequence |= batch.tcp_acknowledgement.astype(np.uint64) << np.uint64(32)
         length = batch.identification.astype(np.uint64)
         length |= (batch.payload_length + batch.payload_missing).astype(np.uint64) << np.uint64(32)
-        words = (batch.source_low, batch.destination_low, ports, sequence, length)
-        prints = batch.source_high * self._multipliers[0]
-        prints += batch.destination_high * self._multipliers[1]
-        product = np.empty_like(prints)
-        for word, multiplier in zip(words, self._multipliers[2:], strict=False):
-            np.multiply(word, multiplier, out=product)
+        words = (batch.source_high, batch.destination_high, batch.source_low, batch.destination_low)
+        prints = np.zeros(len(batch), np.uint64)
+        for word, multiplier in zip((*words, ports, sequence, length), self._multipliers, strict=False):
+            product = folded(word)
+            product *= multiplier
             prints += product
         # Frames without a transport header differ in octets that no column holds: their frames are compared,
         # and length and link addresses spare most of them that.

@@ -140,6 +140,18 @@ class KeyTable:
             places = (places[is_out] + 1) & (slots - 1)
 
 
+def folded(words: UInt64) -> UInt64:
+    """
+    The words with their high halves folded into the low ones, which loses nothing.
+
+    For sums of products that stand for what was summed without being compared:
+    the high octets of a word, where the last octets of an address are, move only
+    the high bits of its product.  Unfolded, the ends 192.0.2.14 and 198.51.100.14
+    gave the print of 192.0.2.46 and 198.51.100.46 for every fourth set of multipliers.
+    """
+    return words ^ (words >> np.uint64(32))
+
+
 def before(values: Int64) -> Int64:
     """Each value's predecessor; the first stands for itself."""
     result = np.empty_like(values)

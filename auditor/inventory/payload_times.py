@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from auditor.flows.flow import Endpoint
-from auditor.flows.keys import Int64, KeyTable, UInt64, run_starts
+from auditor.flows.keys import Int64, KeyTable, UInt64, folded, run_starts
 from auditor.packets.batch import (
     PROTOCOL_TCP,
     PROTOCOL_UDP,
@@ -107,11 +107,10 @@ class PayloadTimes:
         ports |= batch.destination_port[rows].astype(np.uint64)
         ports <<= np.uint64(8)
         ports |= batch.protocol[rows].astype(np.uint64)
-        prints: UInt64 = batch.source_low[rows] * self._multipliers[0]
-        prints += batch.source_high[rows] * self._multipliers[1]
-        prints += batch.destination_low[rows] * self._multipliers[2]
-        prints += batch.destination_high[rows] * self._multipliers[3]
-        prints += ports * self._multipliers[4]
+        words = (batch.source_low, batch.source_high, batch.destination_low, batch.destination_high)
+        prints: UInt64 = ports * self._multipliers[4]
+        for word, multiplier in zip(words, self._multipliers[:4], strict=True):
+            prints += folded(word[rows]) * multiplier
         return prints
 
     def _first_of_bucket(self, prints: UInt64, moments: Int64) -> Int64:

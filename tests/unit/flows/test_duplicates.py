@@ -61,6 +61,16 @@ def test_other_packet_is_not_marked(first, changes):
     assert marked([first, replace(first, **({"at": 1} | changes))]) == [False, False]
 
 
+def test_packets_between_other_hosts_are_no_copies_whatever_the_secrets():
+    """Both last octets differ by one power of two: unfolded, a fourth of all multipliers joined such packets."""
+    packets = [
+        replace(SEGMENT, at=step, source=f"192.168.1.{14 + step}", destination=f"198.51.100.{14 + step}")
+        for step in (0, 32, 64, 128)
+    ]
+    for _ in range(30):
+        assert not any(marked(packets))
+
+
 def test_third_copy_is_marked_and_the_next_original_is_not():
     moments = [0, 300, 600, 1_100, 1_300]
 

@@ -121,3 +121,15 @@ def test_flows_beyond_the_bound_are_counted(monkeypatch, limit):
 
     assert len(kept(times)) == limit
     assert times.overflow == 5 - limit
+
+
+def test_ends_that_differ_in_their_last_octets_are_told_apart_whatever_the_secrets():
+    """Both last octets differ by one power of two: unfolded, a fourth of all multipliers joined such flows."""
+    packets = [
+        (0, f"192.168.77.{14 + step}", f"198.51.100.{14 + step}", 50_000, 100, 40)
+        for step in (0, 32, 64, 128)
+    ]
+    for _ in range(30):
+        times = PayloadTimes()
+        times.add(batch_of(packets))
+        assert len(kept(times)) == len(packets)
