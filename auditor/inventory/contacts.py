@@ -16,7 +16,7 @@ from auditor.inventory.expected import Wishes
 from auditor.inventory.facts import Fact, RemoteContactFact
 from auditor.inventory.names import NO_NAME, ContactName, NameCollector, choose_name
 from auditor.inventory.network import MAX_ADDRESSES_ASKED, OUTSIDE, Network
-from auditor.inventory.order_timing import OrderTimings
+from auditor.inventory.order_timing import NONE_SEEN, OrderTimings
 from auditor.inventory.services import TRANSPORTS, Oriented
 from auditor.inventory.sighting import Sighting, merged_evidence, rhythm_of
 from auditor.inventory.timeline import Timeline
@@ -145,12 +145,12 @@ def remote_contacts(
         purpose = purposes.get((device_id, address)) or _purpose(row, port)
         standing = _is_standing(row, timeline, transport)
         stays = row.longest_ns >= MIN_STANDING_SECONDS * NS_PER_SECOND and initiator != "remote"
-        timing = timings.orders(device_id, address, port) if stays else None
+        timing = timings.orders(device_id, address, port) if stays else NONE_SEEN
         was_read = (device_id, address) in carrying
         facts.append(
             RemoteContactFact(
                 device_id=device_id,
-                evidence=merged_evidence([row.seen.evidence, timing.packets if timing else ()]),
+                evidence=merged_evidence([row.seen.evidence, timing.packets]),
                 first_seen_ns=row.seen.first_ns,
                 last_seen_ns=row.seen.last_ns,
                 initiator=initiator,
@@ -176,9 +176,9 @@ def remote_contacts(
                 opened_while_idle=timeline.while_idle(row.openings),
                 wished=wishes.remote(device_id, purpose),
                 # Orders inside TLS cannot be read; that there were none is never known.
-                carries_control=True if was_read or timing else None,
+                carries_control=True if was_read or timing.are_seen else None,
                 orders_were_read=True if was_read else None,
-                order_timing=timing.words if timing else "none seen",
+                order_timing=timing.words,
             )
         )
     return facts

@@ -175,6 +175,12 @@ class PayloadTimes:
                 )
 
 
+def moments_of(flows: Iterable[TimedFlow]) -> Int64:
+    """Moments of all these flows, in order."""
+    parts = [flow.moments_ns for flow in flows]
+    return np.sort(np.concatenate(parts)) if parts else np.zeros(0, np.int64)
+
+
 def _endpoint(link: int, high: int, low: int, port: int) -> Endpoint:
     return Endpoint(link_from_word(link), address_from_words(high, low), port)
 
