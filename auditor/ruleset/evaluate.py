@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 
 from auditor.flows.flow import PacketReference
@@ -30,6 +29,7 @@ from auditor.ruleset.model import ANY, NETWORK, Rule, RuleSet
 from auditor.ruleset.severity import weigh
 from auditor.ruleset.unread import could_hold, unread_sentences
 from auditor.settings.typed import list_words
+from auditor.value_class import value_class
 
 MAX_FINDINGS = 10_000
 """Of one run.  Beyond it the gravest are kept and the assessments say how many were left out: a hostile
@@ -44,7 +44,7 @@ def _touches_everybody(about: str, fact: Fact) -> bool:
     return about in _TOUCHES_EVERYBODY or (isinstance(fact, ControlFact) and fact.is_to_everybody)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class _Subject:
     """A device or the network, with the facts that may be told of it."""
 
@@ -55,7 +55,7 @@ class _Subject:
     facts: Mapping[str, Sequence[Fact]]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class _Answer:
     assessment: Assessment
     findings: tuple[Finding, ...]
