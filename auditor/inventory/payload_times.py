@@ -14,12 +14,13 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Iterable
-from itertools import pairwise
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from auditor.addresses import Address, LinkAddress
 from auditor.flows.flow import Endpoint
 from auditor.flows.keys import Int64, KeyTable, UInt64, run_starts
 from auditor.packets.batch import (
@@ -43,6 +44,8 @@ are counted, and nothing is concluded from the time after the last one kept."""
 
 MAX_TIMED_FLOWS = 50_000
 """One-way flows whose ends are kept, some 6 MB: those of a light are among the first."""
+
+_FLOWS_AT_ONCE = 4096  # columns become Python numbers for so many flows at a time, some 2 MB
 
 _END_COLUMNS = (
     "source_link", "source_high", "source_low", "source_port",
@@ -157,22 +160,23 @@ class PayloadTimes:
         order, prints, moments = order[is_first], prints[is_first], moments[is_first]
         captures, packets = captures[order], packets[order]
         begins = run_starts(prints)
-        bounds = [*begins.tolist(), len(order)]
-        numbers = self._ends.find(prints[begins][np.newaxis]).tolist()
-        for number, (start, stop) in zip(numbers, pairwise(bounds), strict=True):
-            if number < 0:
-                continue
-            ends = self._end_words[:, number].tolist()
-            if ends[-1] in {PROTOCOL_TCP, PROTOCOL_UDP}:
-                mine = slice(start, stop)
-                yield TimedFlow(
-                    _endpoint(*ends[0:4]),
-                    _endpoint(*ends[4:8]),
-                    ends[-1],
-                    moments[mine],
-                    captures[mine],
-                    packets[mine],
-                )
+        stops = np.append(begins[1:], len(order))
+        numbers = self._ends.find(prints[begins][np.newaxis])
+        is_known = numbers >= 0
+        begins, stops, numbers = begins[is_known], stops[is_known], numbers[is_known]
+        for at in range(0, len(numbers), _FLOWS_AT_ONCE):
+            some = slice(at, at + _FLOWS_AT_ONCE)
+            ends = zip(*self._end_words[:, numbers[some]].tolist(), strict=True)
+            for end, start, stop in zip(ends, begins[some].tolist(), stops[some].tolist(), strict=True):
+                if end[-1] in {PROTOCOL_TCP, PROTOCOL_UDP}:
+                    yield TimedFlow(
+                        _endpoint(*end[0:4]),
+                        _endpoint(*end[4:8]),
+                        end[-1],
+                        moments[start:stop],
+                        captures[start:stop],
+                        packets[start:stop],
+                    )
 
 
 def moments_of(flows: Iterable[TimedFlow]) -> Int64:
@@ -182,7 +186,12 @@ def moments_of(flows: Iterable[TimedFlow]) -> Int64:
 
 
 def _endpoint(link: int, high: int, low: int, port: int) -> Endpoint:
-    return Endpoint(link_from_word(link), address_from_words(high, low), port)
+    return Endpoint(*_host(link, high, low), port)
+
+
+@lru_cache(4096)  # hosts of a home and whom they call; each stands in many flows
+def _host(link: int, high: int, low: int) -> tuple[LinkAddress, Address]:
+    return link_from_word(link), address_from_words(high, low)
 
 
 def _inside_prefixes() -> npt.NDArray[np.bool_]:
