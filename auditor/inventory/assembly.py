@@ -140,6 +140,7 @@ def assemble_inventory(
             builder.downloads.purposes(network),
             carrying_contacts(builder.controls, network),
             timings,
+            frozenset(chosen),
         ),
         "local-contact": [
             *local_contacts(oriented, network, roles, wishes, controlled_ports(builder.controls, network)),

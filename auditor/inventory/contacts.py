@@ -6,7 +6,7 @@ Standards: RFC 5103 (initiator and responder), RFC 826 (ARP), RFC 5905 (time), R
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from itertools import islice
 
 from auditor.addresses import family_of, format_address
@@ -126,15 +126,19 @@ def remote_contacts(
     purposes: Mapping[tuple[str, str], str],
     carrying: set[tuple[str, str]],
     timings: OrderTimings,
+    chosen: Collection[str],
 ) -> list[Fact]:
     """
-    One fact for each device, direction, name, address and port outside.
+    One fact for each chosen device, direction, name, address and port outside.
 
+    What others contact is told of nobody (``relevance``), and a home has more phones than lights.
     ``purposes`` knows of probes and updates, ``carrying`` of orders that were readable, both by
     device_id and address as text; ``timings`` of orders that only their moments show.
     """
     rows: dict[RemoteKey, ContactRow] = {}
     for oriented in flows:
+        if oriented.client.device_id not in chosen and oriented.server.device_id not in chosen:
+            continue
         key = _remote_key(oriented, network, names)
         if key is not None:
             rows.setdefault(key, ContactRow()).add(oriented)

@@ -120,17 +120,16 @@ class PayloadTimes:
     def _first_of_bucket(self, prints: UInt64, moments: Int64) -> Int64:
         """The first packet of each flow and bucket of a batch, in order; exact, so that runs agree."""
         timed = prints + (moments // BUCKET_NS).view(np.uint64) * self._multipliers[5]
-        _, first = np.unique(timed, return_index=True)
+        first = _first_of_each(timed)
         first.sort()
         return first
 
     def _note_ends(self, batch: PacketBatch, rows: Int64, prints: UInt64) -> None:
         """Keep the ends of flows that are new."""
-        values, first = np.unique(prints, return_index=True)
-        is_new = self._ends.find(values[np.newaxis]) < 0
-        values, rows = values[is_new], rows[first[is_new]]
-        order = np.argsort(rows)  # the first of the recording are kept, whatever their prints
-        values, rows = values[order], rows[order]
+        new = np.flatnonzero(self._ends.find(prints[np.newaxis]) < 0)
+        new = new[_first_of_each(prints[new])]
+        new.sort()  # the first of the recording are kept, whatever their prints
+        values, rows = prints[new], rows[new]
         spare = MAX_TIMED_FLOWS - self._ends.count
         self.overflow += max(0, len(values) - spare)
         values, rows = values[:spare], rows[:spare]
@@ -177,6 +176,14 @@ class PayloadTimes:
                         captures[start:stop],
                         packets[start:stop],
                     )
+
+
+def _first_of_each(values: UInt64) -> Int64:
+    """Where each value stands first; ``np.unique`` sorts stably for that and takes half as long again."""
+    if not values.size:
+        return np.zeros(0, np.int64)
+    order = np.argsort(values)
+    return np.minimum.reduceat(order, run_starts(values[order]))
 
 
 def moments_of(flows: Iterable[TimedFlow]) -> Int64:
