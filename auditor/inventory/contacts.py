@@ -6,6 +6,7 @@ Standards: RFC 5103 (initiator and responder), RFC 826 (ARP), RFC 5905 (time), R
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping
 from itertools import islice
 
@@ -135,13 +136,13 @@ def remote_contacts(
     ``purposes`` knows of probes and updates, ``carrying`` of orders that were readable, both by
     device_id and address as text; ``timings`` of orders that only their moments show.
     """
-    rows: dict[RemoteKey, ContactRow] = {}
+    rows: defaultdict[RemoteKey, ContactRow] = defaultdict(ContactRow)
     for oriented in flows:
         if oriented.client.device_id not in chosen and oriented.server.device_id not in chosen:
             continue
         key = _remote_key(oriented, network, names)
         if key is not None:
-            rows.setdefault(key, ContactRow()).add(oriented)
+            rows[key].add(oriented)
     facts: list[Fact] = []
     for key in sorted(rows, key=str):
         device_id, initiator, family, name, address, transport, port = key

@@ -60,7 +60,7 @@ class Sighting:
         self.last_ns = max(self.last_ns, other.last_ns)
         self.count += other.count
         self.packets = sorted({*self.packets, *other.packets})[:MAX_EVIDENCE]
-        self.starts = array("q", sorted([*self.starts, *other.starts])[:MAX_STARTS])
+        self.starts = array("q", sorted(self.starts + other.starts)[:MAX_STARTS])
 
     @property
     def evidence(self) -> tuple[PacketReference, ...]:
