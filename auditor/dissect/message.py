@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from auditor.dissect.value_class import value_class
 from auditor.flows.flow import Endpoint, FlowKey, PacketReference
+from auditor.value_class import value_class
 
 
 @value_class

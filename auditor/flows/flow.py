@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
 from auditor.addresses import Address, LinkAddress
+from auditor.value_class import value_class
 
 
 class PacketReference(NamedTuple):
@@ -75,7 +75,7 @@ def is_regular(median_seconds: float, jitter_seconds: float, count: int) -> bool
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Period:
     """The intervals of starts; whether they are a rhythm says ``is_regular``."""
 
@@ -104,7 +104,7 @@ class Path(NamedTuple):
     """Recorded there; they count once in the flow, wherever they were recorded."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Flow:
     """A two-way flow (RFC 5103), or several that were folded into one row."""
 

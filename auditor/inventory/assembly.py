@@ -126,6 +126,7 @@ def assemble_inventory(
     visible = {device_id: "unicast-with-device" not in reasons for device_id, reasons in missing.items()}
     downloads = builder.downloads.facts(network)
     recorded_octets = sum(flow.octets_sent + flow.octets_received for flow in flows)
+    timings = OrderTimings(builder.payload_times, network, roles, timeline, frozenset(chosen))
     facts: dict[str, list[Fact]] = {
         "device": _device_facts(network, roles, visible, pairs),
         "service": service_facts(services, recorder_id, visible),
@@ -138,7 +139,8 @@ def assemble_inventory(
             wishes,
             builder.downloads.purposes(network),
             carrying_contacts(builder.controls, network),
-            OrderTimings(builder.payload_times, network, roles, timeline, frozenset(chosen)),
+            timings,
+            frozenset(chosen),
         ),
         "local-contact": [
             *local_contacts(oriented, network, roles, wishes, controlled_ports(builder.controls, network)),
@@ -188,7 +190,7 @@ def assemble_inventory(
         builder.survey,
         phases,
         captures,
-        {**builder.overflows(), "devices": network.overflow},
+        {**builder.overflows(), "devices": network.overflow, "timing of orders": timings.overflow},
         bypassed,
         sum(row.flow.connections for row in encrypted_orders),
     )

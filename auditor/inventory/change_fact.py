@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import ClassVar
 
 from auditor.inventory.fact_base import Fact
+from auditor.value_class import value_class
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class ConversationChangeFact(Fact):
     """``conversation-change``: what became of a conversation that a device begins (comparisons alone)."""
 

@@ -6,7 +6,8 @@ Standards: RFC 5103 (initiator and responder), RFC 826 (ARP), RFC 5905 (time), R
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping
 from itertools import islice
 
 from auditor.addresses import family_of, format_address
@@ -16,7 +17,7 @@ from auditor.inventory.expected import Wishes
 from auditor.inventory.facts import Fact, RemoteContactFact
 from auditor.inventory.names import NO_NAME, ContactName, NameCollector, choose_name
 from auditor.inventory.network import MAX_ADDRESSES_ASKED, OUTSIDE, Network
-from auditor.inventory.order_timing import OrderTimings
+from auditor.inventory.order_timing import NONE_SEEN, OrderTimings
 from auditor.inventory.services import TRANSPORTS, Oriented
 from auditor.inventory.sighting import Sighting, merged_evidence, rhythm_of
 from auditor.inventory.timeline import Timeline
@@ -126,18 +127,22 @@ def remote_contacts(
     purposes: Mapping[tuple[str, str], str],
     carrying: set[tuple[str, str]],
     timings: OrderTimings,
+    chosen: Collection[str],
 ) -> list[Fact]:
     """
-    One fact for each device, direction, name, address and port outside.
+    One fact for each chosen device, direction, name, address and port outside.
 
+    What others contact is told of nobody (``relevance``), and a home has more phones than lights.
     ``purposes`` knows of probes and updates, ``carrying`` of orders that were readable, both by
     device_id and address as text; ``timings`` of orders that only their moments show.
     """
-    rows: dict[RemoteKey, ContactRow] = {}
+    rows: defaultdict[RemoteKey, ContactRow] = defaultdict(ContactRow)
     for oriented in flows:
+        if oriented.client.device_id not in chosen and oriented.server.device_id not in chosen:
+            continue
         key = _remote_key(oriented, network, names)
         if key is not None:
-            rows.setdefault(key, ContactRow()).add(oriented)
+            rows[key].add(oriented)
     facts: list[Fact] = []
     for key in sorted(rows, key=str):
         device_id, initiator, family, name, address, transport, port = key
@@ -145,12 +150,12 @@ def remote_contacts(
         purpose = purposes.get((device_id, address)) or _purpose(row, port)
         standing = _is_standing(row, timeline, transport)
         stays = row.longest_ns >= MIN_STANDING_SECONDS * NS_PER_SECOND and initiator != "remote"
-        timing = timings.orders(device_id, address, port) if stays else None
+        timing = timings.orders(device_id, address, port) if stays else NONE_SEEN
         was_read = (device_id, address) in carrying
         facts.append(
             RemoteContactFact(
                 device_id=device_id,
-                evidence=merged_evidence([row.seen.evidence, timing.packets if timing else ()]),
+                evidence=merged_evidence([row.seen.evidence, timing.packets]),
                 first_seen_ns=row.seen.first_ns,
                 last_seen_ns=row.seen.last_ns,
                 initiator=initiator,
@@ -176,9 +181,9 @@ def remote_contacts(
                 opened_while_idle=timeline.while_idle(row.openings),
                 wished=wishes.remote(device_id, purpose),
                 # Orders inside TLS cannot be read; that there were none is never known.
-                carries_control=True if was_read or timing else None,
+                carries_control=True if was_read or timing.are_seen else None,
                 orders_were_read=True if was_read else None,
-                order_timing=timing.words if timing else "none seen",
+                order_timing=timing.words,
             )
         )
     return facts

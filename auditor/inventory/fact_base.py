@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from itertools import groupby
 from typing import Any, ClassVar, TypeVar
 
 from auditor.flows.flow import PacketReference
+from auditor.value_class import value_class
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Fact:
     """Common to all facts."""
 

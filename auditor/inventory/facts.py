@@ -11,17 +11,17 @@ field called ``from_role`` where the class lists ``from`` in ``PEERS``.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import ClassVar
 
 from auditor.flows.flow import Period
 from auditor.inventory.change_fact import ConversationChangeFact as ConversationChangeFact
 from auditor.inventory.fact_base import Fact as Fact
+from auditor.value_class import value_class
 
 MAX_EVIDENCE = 8  # packets named by one fact: enough to look up, few enough to print
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class DeviceFact(Fact):
     """``device``: one device as a whole."""
 
@@ -37,7 +37,7 @@ class DeviceFact(Fact):
     """Shares its link address with other devices and is told apart by address and name."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class ServiceFact(Fact):
     """``service``: something that listens, answered or was announced."""
 
@@ -59,7 +59,7 @@ class ServiceFact(Fact):
     """Somebody had a conversation with it (not the recorder); None: unicast could not be seen."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class AnnouncementFact(Fact):
     """``announcement``: what a device said of itself to everybody, or to whoever asks without a login."""
 
@@ -80,7 +80,7 @@ class AnnouncementFact(Fact):
     """The version as announced in a text key that holds one; None: none was read."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class RemoteContactFact(Fact):
     """``remote-contact``: a conversation between a device and an address outside the home."""
 
@@ -126,7 +126,7 @@ class RemoteContactFact(Fact):
     """By which timing orders are known, in words and with the counts."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class LocalContactFact(Fact):
     """``local-contact``: a conversation that a device opened with another inside the home."""
 
@@ -152,7 +152,7 @@ class LocalContactFact(Fact):
     wished: bool | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class ControlFact(Fact):
     """``control``: somebody read, changed, configured or re-programmed a device."""
 
@@ -189,7 +189,7 @@ class ControlFact(Fact):
         return self.is_group and self.device_id == self.from_id
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class SecretFact(Fact):
     """``secret``: a secret that was readable; its value is nowhere."""
 
@@ -213,7 +213,7 @@ class SecretFact(Fact):
     count: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class NameLookupFact(Fact):
     """``name-lookup``: a device asks one resolver."""
 
@@ -230,7 +230,7 @@ class NameLookupFact(Fact):
     """The same or random-looking non-existent names at a steady rhythm: a probe, not a fault."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class EncryptedSessionFact(Fact):
     """``encrypted-session``: a negotiated session of TLS, DTLS or QUIC."""
 
@@ -251,7 +251,7 @@ class EncryptedSessionFact(Fact):
     """``tls``, ``dtls`` or ``quic`` (whose handshake is that of TLS 1.3, RFC 9001)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class DownloadFact(Fact):
     """``download``: a device fetched something large or firmware-like."""
 
@@ -263,7 +263,7 @@ class DownloadFact(Fact):
     peer_is_outside: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class GroupLoadFact(Fact):
     """``group-load``: lighting data that a device sends to a group or to many."""
 
@@ -282,7 +282,7 @@ class GroupLoadFact(Fact):
     """At 1 Mbit/s; above 100 it does not fit."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class PortMappingFact(Fact):
     """``port-mapping``: a way in from the internet, asked of the router (RFC 6886, RFC 6887, RFC 6970)."""
 
@@ -313,7 +313,7 @@ class PortMappingFact(Fact):
     """A request could have been seen: the device's unicast was in the recording."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class WirelessNetworkFact(Fact):
     """``wireless-network``: one that a device offers or joins, from management frames (IEEE 802.11)."""
 
@@ -333,7 +333,7 @@ class WirelessNetworkFact(Fact):
     """Different stations seen in it, the access point not counted."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class CommissioningFact(Fact):
     """``commissioning``: a device announces that it can be taken into a home (RFC 6763 names)."""
 
@@ -346,7 +346,7 @@ class CommissioningFact(Fact):
     count: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class SeparationFact(Fact):
     """``separation``: with whom a device shares its network segment."""
 

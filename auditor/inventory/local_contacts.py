@@ -6,6 +6,7 @@ Standards: RFC 5103 (initiator and responder), RFC 826 (ARP), RFC 4861 (neighbou
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from itertools import islice
 
@@ -34,8 +35,8 @@ def local_contacts(
     controlled: set[tuple[str, str, int]],
 ) -> list[Fact]:
     """One fact for each device, peer, family, transport and port inside the home."""
-    rows: dict[LocalKey, ContactRow] = {}
-    tried: dict[str, dict[str, ContactRow]] = {}
+    rows: defaultdict[LocalKey, ContactRow] = defaultdict(ContactRow)
+    tried: dict[str, defaultdict[str, ContactRow]] = {}
     for oriented in flows:
         client, server, flow = oriented.client, oriented.server, oriented.flow
         if not client.is_device or server.kind == OUTSIDE or oriented.is_discovery_reply:
@@ -55,15 +56,13 @@ def local_contacts(
             continue
         icmp = flow.key.protocol in NOTIFYING_TYPES
         port = 0 if icmp else oriented.server_end.port
-        row = rows.setdefault(
-            (client.device_id, peer, family, TRANSPORTS[flow.key.protocol], port), ContactRow()
-        )
+        row = rows[client.device_id, peer, family, TRANSPORTS[flow.key.protocol], port]
         row.add(oriented)
         if icmp and flow.initiator.port in NEIGHBOUR_TYPES:
             row.protocols["neighbour"] = row.protocols.get("neighbour", 0) + 1
         if server.is_device and not oriented.answered:
-            tries = tried.setdefault(client.device_id, {})
-            tries.setdefault(format_address(oriented.server_end.address), ContactRow()).add(oriented)
+            tries = tried.setdefault(client.device_id, defaultdict(ContactRow))
+            tries[format_address(oriented.server_end.address)].add(oriented)
     facts: list[Fact] = []
     searching = {
         device_id: tries for device_id, tries in tried.items() if len(tries) >= MIN_SEARCHED_ADDRESSES

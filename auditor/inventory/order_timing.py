@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -22,8 +21,9 @@ import numpy as np
 from auditor.addresses import format_address
 from auditor.flows.flow import PacketReference
 from auditor.flows.keys import Int64
+from auditor.inventory.calls import CallKey, Calls
 from auditor.inventory.network import OUTSIDE, Network
-from auditor.inventory.payload_times import PayloadTimes, TimedFlow
+from auditor.inventory.payload_times import PayloadTimes, TimedFlow, moments_of
 from auditor.inventory.sighting import period_of
 from auditor.inventory.timeline import BEFORE_ACTION_NS, Timeline
 from auditor.units import NS_PER_SECOND
@@ -39,19 +39,20 @@ PEOPLE = (("phone", "a phone"), ("computer", "a computer"), ("hub", "a hub"))
 
 
 class OrderTiming(NamedTuple):
-    """Why data to a device is taken for orders."""
+    """What the timing of data to a device says of orders."""
 
     words: str
-    packets: tuple[PacketReference, ...]
+    packets: tuple[PacketReference, ...] = ()
+    are_seen: bool = False
+    """It is taken for orders; the words say why, and the packets are they."""
+
+
+NONE_SEEN = OrderTiming("none seen")
+NOT_LOOKED_FOR = OrderTiming("not looked for: more calls of other devices than are weighed")
 
 
 ContactKey = tuple[str, str, int]
 """device_id, address outside as text, port outside."""
-
-CallKey = tuple[str, str]
-"""device_id of the caller, address outside as text."""
-
-_AFTER_ALL = ("\U0010ffff", "")  # sorts after every caller
 
 
 class OrderTimings:
@@ -77,13 +78,17 @@ class OrderTimings:
         self._times, self._network, self._chosen = times, network, chosen
         self._arrivals: dict[ContactKey, list[TimedFlow]] = {}
         self._departures: dict[ContactKey, list[TimedFlow]] = {}
-        self._calls: dict[CallKey, list[TimedFlow]] = {}
-        self._is_sorted = False
+        self._calls: Calls | None = None
 
-    def _sort(self) -> None:
+    @property
+    def overflow(self) -> int:
+        """Contacts whose timing was not looked at, for the work that it would have been."""
+        return self._calls.overflow if self._calls else 0
+
+    def _sort(self) -> Calls:
         """Tell the flows apart, once somebody asks: most recordings hold no contact that does."""
-        self._is_sorted = True
         network, chosen = self._network, self._chosen
+        calls: dict[CallKey, list[TimedFlow]] = {}
         for flow in self._times.flows():
             source, destination = network.party(flow.source), network.party(flow.destination)
             if source.kind == OUTSIDE and destination.device_id in chosen:
@@ -95,59 +100,48 @@ class OrderTimings:
                     key = (source.device_id, address, flow.destination.port)
                     self._departures.setdefault(key, []).append(flow)
                 elif not {"lighting", "router"} & set(self._roles.get(source.device_id, ())):
-                    self._calls.setdefault((source.device_id, address), []).append(flow)
+                    calls.setdefault((source.device_id, address), []).append(flow)
+        return Calls(calls, MAX_DELAY_NS)
 
-    @cached_property
-    def _called(self) -> list[tuple[int, CallKey]]:
-        """All calls in order."""
-        return sorted(
-            (moment, who)
-            for who, flows in self._calls.items()
-            for flow in flows
-            for moment in flow.moments_ns.tolist()
-        )
-
-    def orders(self, device_id: str, address: str, port: int) -> OrderTiming | None:
-        """What the timing says of one contact of a device; None: nothing."""
-        if not self._is_sorted:
-            self._sort()
+    def orders(self, device_id: str, address: str, port: int) -> OrderTiming:
+        """What the timing says of one contact of a device."""
+        if self._calls is None:
+            self._calls = self._sort()
         key = (device_id, address, port)
         arrivals = self._arrivals.get(key)
-        if arrivals is None or not (self._calls or self._actions):
-            return None
-        unasked = _unasked(_moments(arrivals), _moments(self._departures.get(key, ())))
-        orders = unasked[:MAX_ORDERS_WEIGHED].tolist()
+        if arrivals is None or not (len(self._calls) or self._actions):
+            return NONE_SEEN
+        unasked = _unasked(moments_of(arrivals), moments_of(self._departures.get(key, ())))
+        weighed = unasked[:MAX_ORDERS_WEIGHED]
+        orders = weighed.tolist()
         if len(orders) < MIN_REPEATS:
-            return None
+            return NONE_SEEN
         rhythm = period_of(orders)
         if rhythm is not None and rhythm.is_regular:
-            return None  # a heartbeat of the other end follows its own clock
-        words = self._after_calls(orders) or self._at_actions(orders)
-        return None if words is None else OrderTiming(words, _packets_at(arrivals, frozenset(orders)))
+            return NONE_SEEN  # a heartbeat of the other end follows its own clock
+        missed = self._calls.overflow
+        words = self._after_calls(weighed, self._calls) or self._at_actions(orders)
+        if words is None:
+            return NONE_SEEN if self._calls.overflow == missed else NOT_LOOKED_FOR
+        return OrderTiming(words, _packets_at(arrivals, frozenset(orders)), are_seen=True)
 
-    def _after_calls(self, orders: list[int]) -> str | None:
+    def _after_calls(self, orders: Int64, calls: Calls) -> str | None:
         """All orders followed calls of one device to one address, or orders followed all such calls."""
-        preceded: dict[CallKey, int] = {}
-        for order in orders:
-            first = bisect_left(self._called, (order - MAX_DELAY_NS,))
-            last = bisect_right(self._called, (order, _AFTER_ALL))
-            for caller in {who for _, who in self._called[first:last]}:
-                preceded[caller] = preceded.get(caller, 0) + 1
-        for caller, count in sorted(preceded.items()):
-            if count < MIN_REPEATS:
-                continue
-            bursts = _bursts(_moments(self._calls[caller]).tolist())
-            heard = sum(end - start + MAX_DELAY_NS for start, end in bursts) / self._span_ns
-            followed = sum(bool(_between(orders, start, end + MAX_DELAY_NS)) for start, end in bursts)
-            longest = max(end - start for start, end in bursts)
-            spoken = len(orders) * (MAX_DELAY_NS + longest) / self._span_ns
-            roles = self._roles.get(caller[0], ())
+        for caller, count in calls.before(orders, MAX_DELAY_NS, MIN_REPEATS):
+            roles = self._roles.get(caller.key[0], ())
             who = next((text for role, text in PEOPLE if role in roles), "another device")
-            if followed == len(bursts) and _is_no_chance(spoken, followed, len(self._calls)):
-                return (
-                    f"{followed} of {followed} calls of {who} to the internet were followed by it within 1 s"
-                )
-            if count == len(orders) and _is_no_chance(heard, count, len(self._calls)):
+            spoken = len(orders) * (MAX_DELAY_NS + caller.longest_ns) / self._span_ns
+            repeats = caller.count
+            # One order follows two calls at most, where one begins as the second of the other ends: a caller
+            # with more calls than that, or one that chance explains, need not be looked at call by call.
+            if (
+                repeats <= 2 * count
+                and _is_no_chance(spoken, repeats, len(calls))
+                and caller.followed(orders, MAX_DELAY_NS) == repeats
+            ):
+                return f"{repeats} of {repeats} calls of {who} to the internet were followed by it within 1 s"
+            heard = (caller.total_ns + caller.count * MAX_DELAY_NS) / self._span_ns
+            if count == len(orders) and _is_no_chance(heard, count, len(calls)):
                 return f"{count} of {count} times it followed within 1 s on a call of {who} to the internet"
         return None
 
@@ -169,12 +163,6 @@ class OrderTimings:
         return None
 
 
-def _moments(flows: Iterable[TimedFlow]) -> Int64:
-    """Moments of all these flows, in order."""
-    parts = [flow.moments_ns for flow in flows]
-    return np.sort(np.concatenate(parts)) if parts else np.zeros(0, np.int64)
-
-
 def _packets_at(flows: Iterable[TimedFlow], moments: Collection[int]) -> tuple[PacketReference, ...]:
     """Packets at some of the moments, in order."""
     columns = (
@@ -194,17 +182,6 @@ def _unasked(arrivals: Int64, asked: Int64) -> Int64:
     sent_before = np.searchsorted(asked, starts - MAX_DELAY_NS, side="left")
     unasked: Int64 = starts[sent_by_then == sent_before]
     return unasked
-
-
-def _bursts(moments: list[int]) -> list[tuple[int, int]]:
-    """Calls: moments less than a second apart are one."""
-    result: list[tuple[int, int]] = []
-    for moment in moments:
-        if result and moment - result[-1][1] < MAX_DELAY_NS:
-            result[-1] = (result[-1][0], moment)
-        else:
-            result.append((moment, moment))
-    return result
 
 
 def _between(moments: list[int], start: int, end: int) -> int:

@@ -164,7 +164,9 @@ def _note_flow(rows: ServiceRows, oriented: Oriented) -> None:
         return
     family = family_of(oriented.server_end.address)
     key = (oriented.server.device_id, family, TRANSPORTS[protocol], oriented.server_end.port)
-    row = rows.setdefault(key, ServiceRow())
+    row = rows.get(key)
+    if row is None:
+        row = rows[key] = ServiceRow()
     row.seen.add(flow.start_ns, flow.first_packet, flow.connections)
     row.answered |= answered
     row.refused |= flow.outcome is FlowOutcome.REFUSED

@@ -7,6 +7,7 @@ Standards: RFC 8446 (1.3 hides certificates), RFC 5246, RFC 8996 (1.0 and 1.1 de
 
 from __future__ import annotations
 
+from collections import defaultdict
 from sys import intern
 
 from auditor.dissect.message import Envelope
@@ -114,9 +115,9 @@ class SessionCollector:
 
     def facts(self, network: Network) -> list[Fact]:
         """One fact for each device, role, peer and outcome of the negotiation."""
-        joined: dict[
+        joined: defaultdict[
             tuple[str, str, str, str, int, str | None, int | None, str | None, bool, bool], Sighting
-        ] = {}
+        ] = defaultdict(Sighting)
         for flow, row in self.rows.items():
             client, server = network.party(flow.initiator), network.party(flow.responder)
             name, suite = row.name, row.suite
@@ -132,7 +133,7 @@ class SessionCollector:
                         party.device_id, row.protocol, role, name or "", flow.responder.port, version, suite,
                         problem, row.certificate is not None, peer.kind == OUTSIDE,
                     )  # fmt: skip
-                    joined.setdefault(key, Sighting()).absorb(row.seen)
+                    joined[key].absorb(row.seen)
         return [
             EncryptedSessionFact(
                 device_id=device_id,

@@ -107,7 +107,7 @@ class HeaderBook(Mapping[PacketReference, PacketHeader]):
 
     def __getitem__(self, packet: PacketReference) -> PacketHeader:
         code = packet.capture_index << _NUMBER_BITS | packet.packet_number
-        place = int(np.searchsorted(self._codes, code))
+        place = int(self._codes.searchsorted(code))
         if place == len(self._codes) or self._codes[place] != code:
             raise KeyError(packet)
         word = int(self._words[place])
@@ -156,20 +156,28 @@ class EvidenceBook:
             for device in reversed(inventory.devices)  # of two bearers of one address the first listed counts
             for address in device.addresses
         }
+        self._told: dict[PacketReference, dict[str, Any]] = {}
 
     def reference(self, packet: PacketReference) -> dict[str, Any]:
         """``{capture, packet}`` of the document."""
         return {"capture": self._names[packet.capture_index], "packet": packet.packet_number}
 
     def evidence(self, packet: PacketReference) -> dict[str, Any]:
-        """``{capture, packet, time, excerpt}``; None where it is not known."""
-        header = self._headers.get(packet)
-        timestamp_ns = self._times.get(packet) if header is None else header.timestamp_ns
-        return {
-            **self.reference(packet),
-            "time": None if timestamp_ns is None else format_time(timestamp_ns),
-            "excerpt": None if header is None else self._excerpt(header),
-        }
+        """
+        ``{capture, packet, time, excerpt}``; None where it is not known.
+
+        The same object each time: a packet proves a finding or two, and is described once.
+        """
+        told = self._told.get(packet)
+        if told is None:
+            header = self._headers.get(packet)
+            timestamp_ns = self._times.get(packet) if header is None else header.timestamp_ns
+            told = self._told[packet] = {
+                **self.reference(packet),
+                "time": None if timestamp_ns is None else format_time(timestamp_ns),
+                "excerpt": None if header is None else self._excerpt(header),
+            }
+        return told
 
     def _excerpt(self, header: PacketHeader) -> str:
         flow = header.flow

@@ -10,8 +10,6 @@ the same answers.
 from __future__ import annotations
 
 from collections.abc import Callable
-from operator import attrgetter
-from typing import Any
 
 from auditor.inventory.facts import Fact
 from auditor.ruleset.conditions import Block, Condition, Line, OneOf
@@ -22,9 +20,9 @@ Decider = Callable[[Fact], Truth]
 
 def make_decider(condition: Condition) -> Decider:
     """A function that gives what ``condition.truth`` gives."""
-    where = _block(condition.where)
-    unless = [_block(block) for block in condition.unless]
-    unclear = [_block(block) for block in condition.unclear]
+    where = block_decider(condition.where)
+    unless = [block_decider(block) for block in condition.unless]
+    unclear = [block_decider(block) for block in condition.unclear]
     if not unless and not unclear:
         return where
 
@@ -43,9 +41,10 @@ def make_decider(condition: Condition) -> Decider:
     return decide
 
 
-def _block(block: Block) -> Decider:
+def block_decider(block: Block) -> Decider:
+    """A function that gives what ``block.truth`` gives."""
     lines = tuple(_line(line) for line in block.lines)
-    either = [_block(alternative) for alternative in block.either]
+    either = [block_decider(alternative) for alternative in block.either]
 
     def decide(fact: Fact) -> Truth:
         result: Truth = True
@@ -78,8 +77,7 @@ def _any(deciders: list[Decider], fact: Fact) -> Truth:
 
 
 def _line(line: Line) -> Decider:
-    path = line.field.path
-    read: Callable[[Fact], Any] = attrgetter(path[0]) if len(path) == 1 else line.field.read
+    read = line.field.reader
     if not isinstance(line.test, OneOf):
         holds = line.test.holds
         return lambda fact: holds(read(fact))

@@ -12,8 +12,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
+from typing import NamedTuple
 
 from auditor.flows.flow import PacketReference
 from auditor.home.model import Home
@@ -22,14 +22,14 @@ from auditor.inventory.facts import COMPARISON_FACTS, MAX_EVIDENCE, ControlFact,
 from auditor.inventory.model import Ability, Device, Inventory
 from auditor.ruleset.acceptance import check_acceptances, divide_accepted, last_day
 from auditor.ruleset.advice import field_words, join_sentences, lacking, next_for_field
-from auditor.ruleset.deciders import Decider, make_decider
 from auditor.ruleset.fields import peers_of
 from auditor.ruleset.finding import Assessment, Finding, Judgement, Outcome
-from auditor.ruleset.identity import IdentityValue, finding_id, identity_values
+from auditor.ruleset.identity import IdentityValue, finding_id
 from auditor.ruleset.model import ANY, NETWORK, Rule, RuleSet
-from auditor.ruleset.severity import weigh
+from auditor.ruleset.prepared import PreparedRule
 from auditor.ruleset.unread import could_hold, unread_sentences
 from auditor.settings.typed import list_words
+from auditor.value_class import value_class
 
 MAX_FINDINGS = 10_000
 """Of one run.  Beyond it the gravest are kept and the assessments say how many were left out: a hostile
@@ -44,7 +44,7 @@ def _touches_everybody(about: str, fact: Fact) -> bool:
     return about in _TOUCHES_EVERYBODY or (isinstance(fact, ControlFact) and fact.is_to_everybody)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class _Subject:
     """A device or the network, with the facts that may be told of it."""
 
@@ -55,8 +55,7 @@ class _Subject:
     facts: Mapping[str, Sequence[Fact]]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Answer:
+class _Answer(NamedTuple):
     assessment: Assessment
     findings: tuple[Finding, ...]
 
@@ -76,10 +75,13 @@ def evaluate(inventory: Inventory, rules: RuleSet, home: Home, *, today: date | 
     identities = {device.device_id: device.identity for device in inventory.devices}
     answers: list[_Answer] = []
     # A rule about two recordings has nothing to say of one.
-    asked = [rule for rule in rules if rule.about not in COMPARISON_FACTS or rule.about in inventory.facts]
-    deciders = {rule.rule_id: make_decider(rule.condition) for rule in asked}
+    asked = [
+        PreparedRule(rule)
+        for rule in rules
+        if rule.about not in COMPARISON_FACTS or rule.about in inventory.facts
+    ]
     for subject, is_optional in _subjects(inventory):
-        own = [_judge(rule, deciders[rule.rule_id], subject, inventory, identities) for rule in asked]
+        own = [_judge(rule, subject, inventory, identities) for rule in asked]
         if not is_optional or any(answer.findings for answer in own):
             answers += own
     order = {device.device_id: place for place, device in enumerate(inventory.devices)}
@@ -139,8 +141,9 @@ def _subject_of(device: Device, facts: Mapping[str, Sequence[Fact]]) -> _Subject
 
 
 def _judge(
-    rule: Rule, decide: Decider, subject: _Subject, inventory: Inventory, identities: Mapping[str, str]
+    prepared: PreparedRule, subject: _Subject, inventory: Inventory, identities: Mapping[str, str]
 ) -> _Answer:
+    rule, decide = prepared.rule, prepared.decide
     if subject.roles.isdisjoint(rule.roles):
         return _answer(rule, subject, Outcome.NOT_APPLICABLE, _whom_it_concerns(rule, subject))
     matching: list[Fact] = []
@@ -152,10 +155,10 @@ def _judge(
         elif truth is None:
             unclear.append(fact)
     if matching:
-        findings = _findings(rule, subject, matching, identities)
+        findings = _findings(prepared, subject, matching, identities)
         what = "finding" if len(findings) == 1 else "findings"
         return _answer(rule, subject, Outcome.FOUND, f"We saw it: {len(findings)} {what}.", findings=findings)
-    unknown = {name for fact in unclear for name in rule.condition.unknown_fields(fact)}
+    unknown = frozenset().union(*map(prepared.unknown_fields, unclear))
     coverage = inventory.coverage
     missing = [lacking(ability, coverage) for ability in rule.needs if ability not in subject.abilities]
     unread = could_hold(rule, inventory.unread.get(subject.subject_id, ()))
@@ -198,23 +201,23 @@ def _answer(
 
 
 def _findings(
-    rule: Rule, subject: _Subject, facts: Iterable[Fact], identities: Mapping[str, str]
+    prepared: PreparedRule, subject: _Subject, facts: Iterable[Fact], identities: Mapping[str, str]
 ) -> tuple[Finding, ...]:
     """One finding for all facts that the rule's identity fields do not tell apart."""
     groups: dict[tuple[IdentityValue, ...], list[Fact]] = defaultdict(list)
     for fact in facts:
-        groups[identity_values(rule, fact, identities)].append(fact)
+        groups[prepared.identity(fact, identities)].append(fact)
+    rule_id = prepared.rule.rule_id
     return tuple(
-        _finding(
-            rule, subject, finding_id(rule.rule_id, subject.identity, values), sort_facts(group, _in_time)
-        )
+        _finding(prepared, subject, finding_id(rule_id, subject.identity, values), _in_order(group))
         for values, group in sorted(groups.items())
     )
 
 
-def _finding(rule: Rule, subject: _Subject, identifier: str, facts: Sequence[Fact]) -> Finding:
+def _finding(prepared: PreparedRule, subject: _Subject, identifier: str, facts: Sequence[Fact]) -> Finding:
     """The gravest fact gives the severity, the first of those in time the sentences."""
-    weights = [weigh(rule.severity, fact) for fact in facts]
+    rule = prepared.rule
+    weights = [prepared.weigh(fact) for fact in facts]
     gravest = max(weights)
     spokesman = facts[weights.index(gravest)]
     others = len(facts) - 1
@@ -236,12 +239,17 @@ def _finding(rule: Rule, subject: _Subject, identifier: str, facts: Sequence[Fac
     )
 
 
-def _evidence(spokesman: Fact, facts: Iterable[Fact]) -> tuple[PacketReference, ...]:
+def _evidence(spokesman: Fact, facts: Sequence[Fact]) -> tuple[PacketReference, ...]:
     """Packets of the fact that the sentences tell of go first; at most ``MAX_EVIDENCE``, in time order."""
     first = set(spokesman.evidence)
-    others = {reference for fact in facts for reference in fact.evidence} - first
-    kept = [*sorted(first), *sorted(others)][:MAX_EVIDENCE]
-    return tuple(sorted(kept))
+    kept = sorted(first)
+    if len(facts) > 1:
+        kept += sorted({reference for fact in facts for reference in fact.evidence} - first)
+    return tuple(sorted(kept[:MAX_EVIDENCE]))
+
+
+def _in_order(facts: list[Fact]) -> list[Fact]:
+    return facts if len(facts) == 1 else sort_facts(facts, _in_time)
 
 
 def _in_time(fact: Fact) -> tuple[int, tuple[PacketReference, ...]]:

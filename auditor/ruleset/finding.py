@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import IntEnum, StrEnum
 from typing import Literal
 
 from auditor.flows.flow import PacketReference
+from auditor.value_class import value_class
 
 
 class Outcome(StrEnum):
@@ -33,7 +33,7 @@ class Severity(IntEnum):
         return self.name.lower()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class RemediationStep:
     """One thing to do."""
 
@@ -43,7 +43,7 @@ class RemediationStep:
     undo: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Reference:
     """A published standard that the rule leans on."""
 
@@ -53,7 +53,7 @@ class Reference:
     """``shall``, ``should``, ``informative`` …; None where the document has no such words."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Finding:
     """Something the recording shows."""
 
@@ -74,7 +74,7 @@ class Finding:
     references: tuple[Reference, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class AcceptedFinding:
     """A finding that the household lives with."""
 
@@ -86,7 +86,7 @@ class AcceptedFinding:
     """The end date has passed by the end of the recording or the given day; it counts again."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Assessment:
     """One rule's answer for one subject."""
 
@@ -102,7 +102,7 @@ class Assessment:
     finding_ids: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Judgement:
     """All answers of one run, sorted: assessments by device and rule, findings by severity, device, rule."""
 

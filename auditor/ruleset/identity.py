@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 from auditor.inventory.facts import Fact
 from auditor.ruleset.fields import Field, peer_fields
@@ -12,6 +12,7 @@ from auditor.ruleset.model import Rule
 ID_OCTETS = 8  # 16 hexadecimal digits: two of a thousand findings agree by chance once in 10^13 reports
 
 IdentityValue = tuple[str, ...]
+IdentityReader = Callable[[Fact, Mapping[str, str]], IdentityValue]
 
 
 def identity_values(rule: Rule, fact: Fact, identities: Mapping[str, str]) -> tuple[IdentityValue, ...]:
@@ -22,11 +23,13 @@ def identity_values(rule: Rule, fact: Fact, identities: Mapping[str, str]) -> tu
     that names a device gives that device's identity, a group only the word
     ``group``: an address would make a new finding out of the same thing.
     """
+    return tuple(read(fact, identities) for read in identity_readers(rule))
+
+
+def identity_readers(rule: Rule) -> list[IdentityReader]:
+    """For each identity field the function that gives its value, made once for many facts."""
     peers = peer_fields(rule.about)
-    return tuple(
-        _peer(field, fact, identities) if field.name in peers else _plain(field, fact)
-        for field in rule.identity
-    )
+    return [_peer(field) if field.name in peers else _plain(field) for field in rule.identity]
 
 
 def finding_id(rule_id: str, device_identity: str, values: Iterable[IdentityValue]) -> str:
@@ -52,14 +55,24 @@ def _add(digest: hashlib.blake2b, text: str) -> None:
     digest.update(octets)
 
 
-def _plain(field: Field, fact: Fact) -> IdentityValue:
-    value = field.read(fact)
-    if value is None:
-        return ()
-    return tuple(sorted(value)) if isinstance(value, tuple) else (str(value),)
+def _plain(field: Field) -> IdentityReader:
+    read = field.reader
+
+    def plain(fact: Fact, _: Mapping[str, str]) -> IdentityValue:
+        value = read(fact)
+        if value is None:
+            return ()
+        return tuple(sorted(value)) if isinstance(value, tuple) else (str(value),)
+
+    return plain
 
 
-def _peer(field: Field, fact: Fact, identities: Mapping[str, str]) -> IdentityValue:
-    peer = str(field.read(fact))
-    kind, colon, _ = peer.partition(":")
-    return (identities.get(peer, kind if colon else peer),)
+def _peer(field: Field) -> IdentityReader:
+    read = field.reader
+
+    def peer(fact: Fact, identities: Mapping[str, str]) -> IdentityValue:
+        named = str(read(fact))
+        kind, colon, _ = named.partition(":")
+        return (identities.get(named, kind if colon else named),)
+
+    return peer

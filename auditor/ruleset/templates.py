@@ -30,7 +30,7 @@ class Template:
     def render(self, fact: Fact) -> str:
         """The sentence for one fact; an unknown field reads ``unknown``."""
         return "".join(
-            part if isinstance(part, str) else format_value(part.read(fact)) for part in self.parts
+            [part if isinstance(part, str) else format_value(part.read(fact)) for part in self.parts]
         )
 
 

@@ -13,8 +13,8 @@ from auditor.addresses import IPV4_MAPPED_PREFIX, Address
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.printable import to_printable
-from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError, TruncatedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 PORTS = frozenset({6454})  # not registered with IANA

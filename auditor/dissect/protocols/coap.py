@@ -35,8 +35,8 @@ from auditor.dissect.syntax.http_credentials import split_target
 from auditor.dissect.syntax.http_head import SightedSecret
 from auditor.dissect.syntax.json_rpc import message_shape
 from auditor.dissect.syntax.printable import printable
-from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 PORTS = frozenset({5683})  # IANA service name: coap

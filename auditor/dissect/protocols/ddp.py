@@ -15,8 +15,8 @@ from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.http_head import SightedSecret
 from auditor.dissect.syntax.json_shape import json_keys
-from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 PORTS = frozenset({4048})  # not registered with IANA

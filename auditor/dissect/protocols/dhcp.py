@@ -15,8 +15,8 @@ from auditor.addresses import IPV4_MAPPED_PREFIX, NO_LINK, Address, LinkAddress
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.printable import to_printable
-from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError, TruncatedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 BOOTPS = "bootps"  # IANA service name of port 67

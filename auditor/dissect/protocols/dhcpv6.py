@@ -14,8 +14,8 @@ from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.dns_name import Names, read_name
 from auditor.dissect.syntax.printable import to_printable
-from auditor.dissect.value_class import value_class
 from auditor.errors import DecodeError, LimitError, MalformedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 PORTS = frozenset({546, 547})  # IANA service names: dhcpv6-client, dhcpv6-server

@@ -12,8 +12,8 @@ from __future__ import annotations
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.tls_handshake import parse_client_hello, parse_server_hello
-from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError, TruncatedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 PORTS = frozenset({5684})  # IANA service name: coaps

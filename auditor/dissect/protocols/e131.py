@@ -15,8 +15,8 @@ from struct import Struct, unpack_from
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.printable import to_printable
-from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError, TruncatedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 PORTS = frozenset({5568})  # IANA service name: sdt, of which E1.31 is not one; so it goes by its own name

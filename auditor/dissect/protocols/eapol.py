@@ -12,9 +12,9 @@ from __future__ import annotations
 
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
-from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
 from auditor.packets.batch import ETHERTYPE_EAPOL
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 HEADER_OCTETS = 4

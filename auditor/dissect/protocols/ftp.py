@@ -15,9 +15,9 @@ from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.http_head import SightedSecret
 from auditor.dissect.syntax.lines import take_line
 from auditor.dissect.syntax.printable import printable
-from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
 from auditor.secret import Secret
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 PORTS = frozenset({21})  # IANA service name: ftp

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
-from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 CHECKSUM, KEY, SEQUENCE = 0x8000, 0x2000, 0x1000

@@ -47,8 +47,8 @@ from auditor.dissect.syntax.json_rpc import RpcShape
 from auditor.dissect.syntax.printable import printable
 from auditor.dissect.syntax.soap import SoapMessage, soap_of_field
 from auditor.dissect.syntax.upnp_description import UpnpDescription
-from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 # IANA service names: http 80, http-alt 8080; 8000 and 8081 by common practice

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
-from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 PREFACE = b"PRI * HTTP/2.0\r\n\r\nSM\r\n\r\n"  # RFC 9113 3.4

@@ -15,8 +15,8 @@ from auditor.dissect.message import Message
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.cemi import BusMessage, parse_bus_message
 from auditor.dissect.syntax.printable import to_printable
-from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 NAME = "efcp"  # IANA service name of port 3671; EIBnet is what KNXnet/IP was called then

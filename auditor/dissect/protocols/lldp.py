@@ -12,9 +12,9 @@ from auditor.addresses import IPV4_MAPPED_PREFIX, Address, LinkAddress
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.printable import to_printable
-from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError
 from auditor.packets.batch import ETHERTYPE_LLDP
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 # 802.1AB-2016 table 8-1

@@ -13,8 +13,8 @@ from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.dns_beginning import looks_like_dns
 from auditor.dissect.syntax.dns_message import Question, ResourceRecord, parse_dns_message
-from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 PORTS = frozenset({5355})  # IANA service name: llmnr

@@ -26,9 +26,9 @@ from auditor.dissect.syntax.mqtt_fields import (
     variable_integer,
 )
 from auditor.dissect.syntax.printable import printable
-from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError, TruncatedError
 from auditor.secret import Secret
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 PORTS = frozenset({1883})  # IANA service name: mqtt

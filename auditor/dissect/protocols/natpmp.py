@@ -13,8 +13,8 @@ from typing import Literal
 from auditor.addresses import IPV4_MAPPED_PREFIX, Address, AddressKind, kind_of
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
-from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 # IANA service names: pcp-multicast, pcp; nat-pmp before that protocol (from memory)

@@ -16,8 +16,8 @@ from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.dns_name import Names, read_name
 from auditor.dissect.syntax.printable import to_printable
-from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError, TruncatedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 PORTS = frozenset({137})  # IANA service name: netbios-ns

@@ -15,8 +15,8 @@ from auditor.addresses import Address, LinkAddress
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.dns_name import Names, read_name
-from auditor.dissect.value_class import value_class
 from auditor.errors import DecodeError, LimitError, MalformedError, TruncatedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 # RFC 4861 section 4; octets before the options

@@ -12,8 +12,8 @@ from struct import Struct
 
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
-from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError, TruncatedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 PORTS = frozenset({123})  # IANA service name: ntp

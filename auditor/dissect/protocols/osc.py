@@ -20,9 +20,9 @@ from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.http_head import SightedSecret
 from auditor.dissect.syntax.secrets import is_plausible, kind_of_field
-from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError, TruncatedError
 from auditor.secret import Secret
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 BUNDLE = b"#bundle\0"

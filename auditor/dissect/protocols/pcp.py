@@ -14,8 +14,8 @@ from typing import Literal
 from auditor.addresses import Address, AddressKind, kind_of
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
-from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 PORTS = frozenset({5350, 5351})  # IANA service names: pcp-multicast, pcp

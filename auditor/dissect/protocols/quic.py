@@ -29,8 +29,8 @@ from auditor.dissect.syntax.quic_protection import (
     open_initial,
 )
 from auditor.dissect.syntax.tls_handshake import parse_client_hello, parse_server_hello
-from auditor.dissect.value_class import value_class
 from auditor.errors import DecodeError, MalformedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 LONG_HEADER, FIXED_BIT = 0x80, 0x40  # RFC 9000 17.2

@@ -14,8 +14,8 @@ from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.http_head import SightedSecret
 from auditor.dissect.syntax.json_frame import end_of_text, separators_at
 from auditor.dissect.syntax.json_rpc import RpcShape, begins_as_json, message_shape
-from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 FIRST = (0x7B, 0x5B)  # "{" and "["

@@ -15,8 +15,8 @@ from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.http_credentials import scheme_of, secrets_of_head, split_target
 from auditor.dissect.syntax.http_head import HttpHead, SightedSecret, parse_head
 from auditor.dissect.syntax.printable import printable
-from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 PORTS = frozenset({554, 8554})  # IANA service names: rtsp, rtsp-alt

@@ -12,8 +12,8 @@ from __future__ import annotations
 from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.printable import printable
-from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 PORTS = frozenset({139, 445})  # IANA service names: netbios-ssn, microsoft-ds

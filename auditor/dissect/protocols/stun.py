@@ -17,8 +17,8 @@ from typing import Literal
 from auditor.addresses import IPV4_MAPPED_PREFIX, Address, AddressKind, kind_of
 from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
-from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 PORTS = frozenset({3478})  # IANA service names: stun, turn (RFC 8489 section 18.6)

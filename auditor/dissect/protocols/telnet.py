@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.http_head import SightedSecret
-from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError, TruncatedError
 from auditor.secret import Secret
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 PORTS = frozenset({23})  # IANA service name: telnet

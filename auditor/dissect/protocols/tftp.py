@@ -12,8 +12,8 @@ from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.printable import printable
 from auditor.dissect.syntax.secrets import is_identifier, looks_random
-from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 PORTS = frozenset({69})  # IANA service name: tftp

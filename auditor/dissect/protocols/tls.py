@@ -17,8 +17,8 @@ from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.registry import Conversation, Dissector
 from auditor.dissect.syntax.tls_handshake import parse_client_hello, parse_server_hello
 from auditor.dissect.syntax.x509 import parse_certificate
-from auditor.dissect.value_class import value_class
 from auditor.errors import DecodeError, LimitError, MalformedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 # IANA service names: https 443, domain-s 853, secure-mqtt 8883, https-alt 8443 (common practice)

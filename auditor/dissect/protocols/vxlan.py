@@ -11,8 +11,8 @@ from __future__ import annotations
 from auditor.addresses import LinkAddress
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
-from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 PORTS = frozenset({4789})  # IANA service name: vxlan

@@ -13,8 +13,8 @@ from auditor.addresses import LinkAddress
 from auditor.dissect.message import Message
 from auditor.dissect.registry import Dissector
 from auditor.dissect.syntax.wireless_elements import WirelessElements, read_elements
-from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError, TruncatedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 HEADER_OCTETS, HT_CONTROL_OCTETS = 24, 4

@@ -9,8 +9,8 @@ Keeps:    who is meant and what is asked of them; no values, but keys as sighted
 from __future__ import annotations
 
 from auditor.dissect.syntax.http_head import SightedSecret
-from auditor.dissect.value_class import value_class
 from auditor.secret import Secret
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 # Message codes of the data link layer

@@ -17,9 +17,9 @@ from auditor.dissect.message import Message
 from auditor.dissect.syntax.dns_name import Names, read_name
 from auditor.dissect.syntax.printable import to_printable
 from auditor.dissect.syntax.secrets import is_plausible, kind_of_field
-from auditor.dissect.value_class import value_class
 from auditor.errors import DecodeError, LimitError, MalformedError, TruncatedError
 from auditor.secret import Secret
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 HEADER_OCTETS = 12  # RFC 1035 4.1.1

@@ -11,8 +11,8 @@ from struct import Struct
 
 from auditor.addresses import Address
 from auditor.dissect.message import Message
-from auditor.dissect.value_class import value_class
 from auditor.errors import TruncatedError
+from auditor.value_class import value_class
 
 MODE_IS_INCLUDE = 1
 CHANGE_TO_INCLUDE = 3

@@ -22,8 +22,8 @@ from auditor.dissect.syntax.json_shape import json_keys
 from auditor.dissect.syntax.printable import printable
 from auditor.dissect.syntax.soap import SoapMessage, soap_of_body
 from auditor.dissect.syntax.upnp_description import UpnpDescription, description_of_body
-from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError, TruncatedError
+from auditor.value_class import value_class
 
 # A state or configuration document of a controller has 2 to 12 KiB (common practice).
 MAX_BODY_KEPT = 16_384

@@ -12,9 +12,9 @@ from __future__ import annotations
 
 import re
 
-from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError, TruncatedError
 from auditor.secret import Secret
+from auditor.value_class import value_class
 
 # Servers commonly refuse heads above 8 to 64 KiB (common practice).
 MAX_HEAD_OCTETS = 32_768

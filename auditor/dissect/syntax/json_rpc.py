@@ -12,7 +12,7 @@ import re
 from auditor.dissect.syntax.http_head import SightedSecret
 from auditor.dissect.syntax.json_shape import json_keys
 from auditor.dissect.syntax.secrets import is_identifier, looks_random
-from auditor.dissect.value_class import value_class
+from auditor.value_class import value_class
 
 MAX_MESSAGE_READ = 16_384
 """Octets of a message whose names are asked for: a state of a controller has 2 to 12 KiB, in practice."""

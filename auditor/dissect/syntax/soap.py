@@ -15,8 +15,8 @@ import re
 from auditor.addresses import Address, pack_address
 from auditor.dissect.syntax.printable import printable
 from auditor.dissect.syntax.xml_text import XmlElement, read_xml
-from auditor.dissect.value_class import value_class
 from auditor.errors import DecodeError, LimitError, MalformedError
+from auditor.value_class import value_class
 
 MAX_ARGUMENTS = 32  # the longest action of the router's services has 11
 MAX_NAME = 128  # characters of an action or argument; the longest of the router's services has 32

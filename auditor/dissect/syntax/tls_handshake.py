@@ -13,8 +13,8 @@ from functools import lru_cache
 from struct import Struct, unpack
 
 from auditor.dissect.syntax.printable import printable
-from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 # RFC 8446 4.2 ExtensionType; RFC 9849 section 5

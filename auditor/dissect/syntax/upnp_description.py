@@ -11,8 +11,8 @@ from __future__ import annotations
 
 from auditor.dissect.syntax.printable import to_printable
 from auditor.dissect.syntax.xml_text import XmlElement, read_xml
-from auditor.dissect.value_class import value_class
 from auditor.errors import DecodeError, LimitError, MalformedError
+from auditor.value_class import value_class
 
 MAX_DESCRIPTION_OCTETS = 65_536  # a root device with twenty embedded ones has some 30 KiB
 MAX_DEVICES = 64  # with the embedded ones

@@ -10,8 +10,8 @@ from __future__ import annotations
 from functools import lru_cache
 
 from auditor.dissect.syntax.printable import to_printable
-from auditor.dissect.value_class import value_class
 from auditor.errors import DecodeError, LimitError
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 # Table 9-77

@@ -10,9 +10,9 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 from auditor.dissect.syntax.printable import printable
-from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError
 from auditor.units import NS_PER_SECOND
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 SEQUENCE, SET, OBJECT_IDENTIFIER, OCTET_STRING, BOOLEAN = 0x30, 0x31, 0x06, 0x04, 0x01

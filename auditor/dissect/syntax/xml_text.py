@@ -17,8 +17,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from auditor.dissect.value_class import value_class
 from auditor.errors import LimitError, MalformedError, TruncatedError
+from auditor.value_class import value_class
 
 MAX_DEPTH = 32  # description documents and discovery messages nest 8 deep
 MAX_ELEMENTS = 2_048  # a description of a device with 20 services has some 200

@@ -19,9 +19,9 @@ from auditor.dissect.protocols import http, tls
 from auditor.dissect.protocols.http import HttpRequest, HttpResponse
 from auditor.dissect.protocols.tls import Certificate, ClientHello, EncryptedData, ServerHello
 from auditor.dissect.registry import Dissector
-from auditor.dissect.value_class import value_class
 from auditor.errors import MalformedError, TruncatedError
 from auditor.packets.batch import FIRST_FRAGMENT, PROTOCOL_ICMPV6, PROTOCOL_IGMP, SYN
+from auditor.value_class import value_class
 from tests.unit.dissect.packets import LAMP, PHONE, Connection, Packet, batch_of, datagram, dispatch
 from tests.unit.dissect.tls_peers import handshake
 from tests.unit.dissect.vectors import vector

@@ -149,6 +149,9 @@ def test_one_device_has_one_pseudonym_everywhere() -> None:
         pytest.param("asked aa:bb:cc:dd:ee:0f", f"asked {HIDDEN_ADDRESS}", id="link-address"),
         pytest.param("AA-BB-CC-DD-EE-0F", HIDDEN_ADDRESS, id="link-address-with-hyphens"),
         pytest.param("id aabbccddee0f.", f"id {HIDDEN_ADDRESS}.", id="link-address-without-separators"),
+        pytest.param("the word abcdefabcdef", "the word abcdefabcdef", id="twelve-letters-stay"),
+        pytest.param("tv.\u0131nternal", HIDDEN_NAME, id="a-dotless-letter-is-no-way-out"),
+        pytest.param("TV.LOCAL", HIDDEN_NAME, id="local-name-in-capitals"),
         pytest.param("192.168.77.99, port 80", f"{HIDDEN_ADDRESS}, port 80", id="ipv4"),
         pytest.param("(2001:db8::1)", f"({HIDDEN_ADDRESS})", id="ipv6"),
         pytest.param("::ffff:192.168.77.99", HIDDEN_ADDRESS, id="ipv4-mapped"),
@@ -162,6 +165,16 @@ def test_one_device_has_one_pseudonym_everywhere() -> None:
 def test_unforeseen_addresses_and_names_are_hidden(text: str, shown: str) -> None:
     judgement = fabricated.judgement(findings=(fabricated.finding(summary=text),))
     assert gate(fabricated.inventory(), judgement)["findings"][0]["summary"] == shown
+
+
+@given(st.binary(min_size=6, max_size=6), st.sampled_from([":", "-", ""]), st.sampled_from(["", " at 1:2:3"]))
+def test_every_form_of_a_link_address_is_hidden(octets: bytes, separator: str, behind: str) -> None:
+    text = octets.hex(separator) if separator else octets.hex()
+    if text.isalpha():
+        return  # twelve letters and no digit: most likely a word
+    judgement = fabricated.judgement(findings=(fabricated.finding(summary=f"of {text}{behind}"),))
+    shown = gate(fabricated.inventory(), judgement)["findings"][0]["summary"]
+    assert shown == f"of {HIDDEN_ADDRESS}{behind}"
 
 
 @given(st.binary(min_size=16, max_size=16))

@@ -1,7 +1,8 @@
 """
 Conditions as functions give the answers of the conditions themselves.
 
-Oracle: ``Condition.truth``, whose tables are held to Kleene's in ``test_truth`` and ``test_evaluate``.
+Oracle: ``Condition.truth``, whose tables are held to Kleene's in ``test_truth`` and ``test_evaluate``; for what a prepared
+rule remembers, ``Condition.unknown_fields`` and ``severity.weigh``.
 """
 
 from dataclasses import fields
@@ -15,6 +16,8 @@ from auditor.ruleset.conditions import AtLeast, Block, Condition, Known, Line, O
 from auditor.ruleset.deciders import make_decider
 from auditor.ruleset.fields import FIELDS
 from auditor.ruleset.loader import load_rules
+from auditor.ruleset.prepared import PreparedRule
+from auditor.ruleset.severity import weigh
 
 ABOUT = "remote-contact"
 
@@ -63,10 +66,8 @@ def test_function_and_condition_agree(condition, values):
     assert make_decider(condition)(fact) is condition.truth(fact)
 
 
-@settings(max_examples=6)
-@pytest.mark.parametrize("rule", load_rules([]), ids=lambda rule: rule.rule_id)
-@given(st.data())
-def test_bundled_rules_agree(rule, data):
+def any_fact(rule, data):
+    """A fact of the rule's kind with any words in its fields."""
     names = [entry.name for entry in fields(FACT_CLASSES[rule.about])]
     words = {
         field.path[0]: field.words
@@ -79,6 +80,29 @@ def test_bundled_rules_agree(rule, data):
         for name in names
         if name not in {"period", "outcomes"}
     }
-    fact = Shown({**values, "period": None, "outcomes": {}})
+    return Shown({**values, "period": None, "outcomes": {}})
+
+
+BUNDLED = pytest.mark.parametrize("rule", load_rules([]), ids=lambda rule: rule.rule_id)
+
+
+@settings(max_examples=6)
+@BUNDLED
+@given(st.data())
+def test_bundled_rules_agree(rule, data):
+    fact = any_fact(rule, data)
 
     assert make_decider(rule.condition)(fact) is rule.condition.truth(fact)
+
+
+@settings(max_examples=4)
+@BUNDLED
+@given(st.data())
+def test_a_prepared_rule_answers_as_the_rule_itself(rule, data):
+    """Of several facts, so that what was remembered of one is asked for another."""
+    prepared = PreparedRule(rule)
+
+    for _ in range(4):
+        fact = any_fact(rule, data)
+        assert prepared.weigh(fact) == weigh(rule.severity, fact)
+        assert prepared.unknown_fields(fact) == rule.condition.unknown_fields(fact)

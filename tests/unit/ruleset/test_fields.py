@@ -3,7 +3,6 @@
 import ast
 import inspect
 import re
-from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
@@ -14,6 +13,7 @@ from auditor.home.model import ROLES
 from auditor.inventory import change_fact, facts
 from auditor.inventory.facts import FACT_CLASSES, Fact
 from auditor.ruleset.fields import ADDRESSES, FIELDS, PASSING, WORDS, FieldKind, build_fields
+from auditor.value_class import value_class
 from tests.unit.ruleset import fabricated
 
 SOURCE = ast.parse(Path(inspect.getsourcefile(facts)).read_text(encoding="utf-8"))
@@ -105,7 +105,7 @@ def test_nothing_that_passes_may_identify():
 
 
 def test_a_type_that_rules_cannot_test_is_a_fault_of_ours():
-    @dataclass(frozen=True, slots=True, kw_only=True)
+    @value_class
     class Odd(Fact):
         when: complex
 

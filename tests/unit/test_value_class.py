@@ -4,7 +4,7 @@ from dataclasses import fields, replace
 
 import pytest
 
-from auditor.dissect.value_class import value_class
+from auditor.value_class import value_class
 
 
 @value_class
