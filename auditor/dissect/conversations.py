@@ -34,6 +34,7 @@ class Direction:
     """What one side of a conversation sends."""
 
     __slots__ = (
+        "contradicting_segments",
         "finished",
         "has_fin",
         "is_passing",
@@ -65,6 +66,8 @@ class Direction:
         """The next octets are the first ones behind a loss."""
         self.needed = 0
         """Octets that must be in order before parsing them again can tell more."""
+        self.contradicting_segments = 0
+        """Segments with other octets than those held for the same place."""
         self.has_fin = False
         self.finished = False
         """Nothing further is to be read."""

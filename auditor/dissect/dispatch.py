@@ -70,6 +70,11 @@ class Dispatcher:
         """
         return self._outcome.unclaimed
 
+    @property
+    def contradicting(self) -> tuple[FlowKey, ...]:
+        """Flows of which a side was given up, because its segments contradict each other; bounded."""
+        return tuple(self._outcome.contradicting)
+
     def feed(self, batch: PacketBatch, is_duplicate: npt.NDArray[np.bool_]) -> list[Envelope | Issue]:
         """
         Read the packets of a batch.

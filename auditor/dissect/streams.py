@@ -32,6 +32,11 @@ MAX_GAP_OCTETS = 4 << 20
 MAX_WAITING_SEGMENTS = 64
 """Behind a gap, before it counts as a loss; a sender resends after three acknowledgements (RFC 5681 3.2)."""
 
+MAX_CONTRADICTING_SEGMENTS = 8
+"""Of one side of a connection, for octets that are held already, with others in them.  A sender sends a lost
+segment again as it was (RFC 9293 section 3.10.8), and damage that a checksum lets through is rare.  So many
+were written by somebody else, and nobody can tell which ones the receiver took."""
+
 MAX_HELD_OCTETS = 32 << 20
 """Of all streams together; beyond it the conversation that made it so gives its octets up."""
 
@@ -185,14 +190,22 @@ class StreamReader:
         if end_position <= stream.position:
             stream.add(end % SEQUENCE_SPACE, b"", segment.packet, segment.timestamp_ns)
         else:
+            ready, contradicting = stream.ready_octets, stream.contradicting_segments
             stream.add(sequence, payload, segment.packet, segment.timestamp_ns)
-            has_gap = stream.waiting_octets > 0
-            if has_gap:
+            if stream.contradicting_segments > contradicting:
+                direction.contradicting_segments += 1
+                if direction.contradicting_segments >= MAX_CONTRADICTING_SEGMENTS:
+                    self._give_up(talk, forward, segment)
+                    return False
+            if stream.waiting_octets:
                 direction.starts.append(sequence)
             else:
                 direction.starts.clear()
-            if has_gap or segment.missing or stream.held_octets >= direction.needed:
-                self._drain(talk, direction, forward, is_lost=self._waits_long(direction, stream))
+            # What stands in order was parsed as far as it goes when it came.
+            is_lost = self._waits_long(direction, stream)
+            is_longer = stream.ready_octets > ready and stream.held_octets >= direction.needed
+            if is_longer or is_lost or segment.missing:
+                self._drain(talk, direction, forward, is_lost=is_lost)
             if segment.missing:
                 self._cut_off(talk, direction, forward, end_position)
         self._pass_over(talk, direction, forward)
@@ -228,6 +241,17 @@ class StreamReader:
             if taken > size or direction.is_passing:
                 self._pass_over(talk, direction, forward)
         return False
+
+    def _give_up(self, talk: Talk, forward: bool, segment: Segment) -> None:
+        """Read nothing further of a side whose segments contradict each other."""
+        name = talk.dissector.name if talk.dissector is not None else "tcp"
+        problem = (
+            f"{MAX_CONTRADICTING_SEGMENTS} segments contradict octets seen before; "
+            "what this side says is not read further"
+        )
+        self._outcome.contradicts(talk, self._claims.client_by_ports(talk, forward, ()))
+        self._outcome.issue(talk, f"{name} stream", problem, segment.packet, segment.timestamp_ns)
+        self._talks.finish(talk, forward)
 
     def _waits_long(self, direction: Direction, stream: ByteStream) -> bool:
         """Whether what is missing in front of waiting octets counts as lost."""
