@@ -96,7 +96,7 @@ class Talk:
         "row",
     )
 
-    def __init__(self, number: int, row: Endpoints) -> None:
+    def __init__(self, number: int, row: Endpoints, directions: tuple[Direction, ...]) -> None:
         self.number = number
         self.row = row
         """The ends as first seen."""
@@ -106,8 +106,8 @@ class Talk:
         self.client_forward: bool | None = None
         self.dissector: Dissector | None = None
         self.conversation: Conversation | None = None
-        self.directions: tuple[Direction, Direction] | None = None
-        """By ``forward``; only TCP."""
+        self.directions = directions
+        """By ``forward``; none but for TCP."""
         self.messages = 0
         self.issues = 0
         self.looks = 0
@@ -120,11 +120,12 @@ class Talk:
     @property
     def is_finished(self) -> bool:
         """Whether nothing further is read of a connection."""
-        return self.directions is not None and self.directions[0].finished and self.directions[1].finished
+        directions = self.directions
+        return bool(directions) and directions[0].finished and directions[1].finished
 
     def ask_again(self) -> None:
         """Forget how many octets an incomplete message needs: what told so holds no more."""
-        for direction in self.directions or ():
+        for direction in self.directions:
             direction.needed = 0
 
     def orient(self, initiator_forward: bool) -> FlowKey:
@@ -212,7 +213,7 @@ class Talks:
 
     def remove(self, talk: Talk) -> None:
         """Forget a conversation and what it wanted to see."""
-        if talk.directions is not None:
+        if talk.directions:
             for forward, direction in enumerate(talk.directions):
                 if direction.wanted:
                     self.want(talk, bool(forward), wanted=False)
@@ -228,9 +229,10 @@ class Talks:
 
     def want(self, talk: Talk, forward: bool, *, wanted: bool) -> None:
         """Say whether every payload of a direction is to be chosen."""
-        if talk.directions is None or talk.directions[forward].wanted == wanted:
+        direction = talk.directions[forward]
+        if direction.wanted == wanted:
             return
-        talk.directions[forward].wanted = wanted
+        direction.wanted = wanted
         slot = slot_of(talk.number, forward)
         if wanted:
             self._selector.wanted.add(slot)
@@ -239,8 +241,6 @@ class Talks:
 
     def finish(self, talk: Talk, forward: bool) -> None:
         """Say that nothing further of a direction is to be read."""
-        if talk.directions is None:
-            return
         direction = talk.directions[forward]
         if not direction.finished:
             direction.finished = True
@@ -278,4 +278,4 @@ class Talks:
         talk = self.table.get(number)
         if talk is None:
             return False
-        return talk.looks < 0 if talk.directions is None else talk.directions[forward].finished
+        return talk.directions[forward].finished if talk.directions else talk.looks < 0

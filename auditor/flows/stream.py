@@ -55,12 +55,12 @@ class ByteStream:
         "_starts",
         "_taken",
         "_touched",
-        "_waiting",
         "_zero_sequence",
         "conflicting_octets",
         "contradicting_segments",
         "lost_octets",
         "position",
+        "waiting",
     )
 
     def __init__(self) -> None:
@@ -76,7 +76,8 @@ class ByteStream:
         self._ready = bytearray()
         self._starts: list[int] = []  # positions where packets begin in _ready, ascending
         self._marks: list[Mark] = []
-        self._waiting = Waiting()
+        self.waiting = Waiting()
+        """What is held behind a gap; not to be changed."""
         self._end: int | None = None  # position of FIN
         self._last_packet: Mark | None = None
         self.conflicting_octets = 0
@@ -145,7 +146,7 @@ class ByteStream:
         """Whether a segment comes in order, and nothing waits behind a gap."""
         return (
             self._begun
-            and not self._waiting.blocks
+            and not self.waiting.blocks
             and self._highest == self.position + len(self._ready) - self._taken
             and (sequence - self._zero_sequence - self._highest) % SEQUENCE_SPACE == 0
         )
@@ -192,7 +193,7 @@ class ByteStream:
         if self._ready:
             # A copy: the reader may still hold a view.
             block = Block(self.position, bytearray(self._ready), self._starts, self._marks)
-            self._waiting.put_first(block)
+            self.waiting.put_first(block)
         self._clear_ready()
         self.position = position
 
@@ -206,20 +207,20 @@ class ByteStream:
             octets = octets[ready_end - position :]
             position = ready_end
         if position > ready_end:
-            return differences + self._waiting.insert(position, octets, mark)
-        stop = min(end, position + self.gap) if self._waiting.blocks else end
+            return differences + self.waiting.insert(position, octets, mark)
+        stop = min(end, position + self.gap) if self.waiting.blocks else end
         if self._has_room(stop - position):
             self._put_behind(position, octets[: stop - position], mark)
         else:
             self._dropped_octets += stop - position
         if stop < end:
-            differences += self._waiting.insert(stop, octets[stop - position :], mark)
+            differences += self.waiting.insert(stop, octets[stop - position :], mark)
         self._join_waiting()
         return differences
 
     def _join_waiting(self) -> None:
         """Let what waits right behind what is ready be ready too."""
-        while (block := self._waiting.take_at(self._ready_end)) is not None:
+        while (block := self.waiting.take_at(self._ready_end)) is not None:
             self._put_behind(block.position, block.octets, block.marks[0])
             self._starts += block.starts[1:]
             self._marks += block.marks[1:]
@@ -257,13 +258,13 @@ class ByteStream:
     @property
     def gap(self) -> int:
         """Octets that are missing between what is available and the next segment held; 0: none is waiting."""
-        blocks = self._waiting.blocks
+        blocks = self.waiting.blocks
         return blocks[0].position - self._ready_end if blocks else 0
 
     @property
     def waiting_octets(self) -> int:
         """Octets that are held behind a gap."""
-        return self._waiting.octets
+        return self.waiting.octets
 
     @property
     def dropped_octets(self) -> int:
@@ -273,7 +274,7 @@ class ByteStream:
         Where there is no room behind a gap, the rest of a segment is counted,
         whether some of it is held already or not.
         """
-        return self._dropped_octets + self._waiting.dropped_octets
+        return self._dropped_octets + self.waiting.dropped_octets
 
     @property
     def ready_octets(self) -> int:
@@ -283,7 +284,7 @@ class ByteStream:
     @property
     def held_octets(self) -> int:
         """Octets held in all."""
-        return len(self._ready) - self._taken + self._waiting.octets
+        return len(self._ready) - self._taken + self.waiting.octets
 
     def available(self) -> memoryview:
         """Octets in order from the reader's position; valid until the next call that changes the stream."""
