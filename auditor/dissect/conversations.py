@@ -142,22 +142,22 @@ class Endpoints:
 
     def __init__(self, batch: PacketBatch, index: int, forward: bool) -> None:
         self.forward = forward
-        self.ethertype = int(batch.ethertype[index])
-        self.protocol = int(batch.protocol[index])
-        self.vlan_id = int(batch.vlan_id[index])
+        self.ethertype = batch.ethertype.item(index)
+        self.protocol = batch.protocol.item(index)
+        self.vlan_id = batch.vlan_id.item(index)
         # Contract of Endpoint.port: for ICMP the type at the initiator, the code at the other; 0 for IGMP.
         has_ports = self.protocol != PROTOCOL_IGMP
         self.source = (
-            int(batch.source_link[index]),
-            int(batch.source_high[index]),
-            int(batch.source_low[index]),
-            int(batch.source_port[index]) if has_ports else 0,
+            batch.source_link.item(index),
+            batch.source_high.item(index),
+            batch.source_low.item(index),
+            batch.source_port.item(index) if has_ports else 0,
         )
         self.destination = (
-            int(batch.destination_link[index]),
-            int(batch.destination_high[index]),
-            int(batch.destination_low[index]),
-            int(batch.destination_port[index]) if has_ports else 0,
+            batch.destination_link.item(index),
+            batch.destination_high.item(index),
+            batch.destination_low.item(index),
+            batch.destination_port.item(index) if has_ports else 0,
         )
 
     def ports(self, forward: bool) -> tuple[int, int]:
@@ -188,7 +188,11 @@ def _endpoint(words: tuple[int, int, int, int]) -> Endpoint:
 
 
 class Talks:
-    """The conversations known, the one not heard of for longest first."""
+    """
+    The conversations known, the one not heard of for longest first.
+
+    Those of one batch stand in the order of their first packets there.
+    """
 
     __slots__ = ("_selector", "table")
 

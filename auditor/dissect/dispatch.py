@@ -89,8 +89,6 @@ class Dispatcher:
         if rest is not None:
             origins += self._read(batch, rest)
         items = self._outcome.take()
-        if rest is None or len(items) < 2:
-            return items
         order = sorted(range(len(items)), key=origins.__getitem__)
         return [items[place] for place in order]
 
@@ -132,11 +130,12 @@ class Dispatcher:
         streams, items, talks = self._streams, self._outcome.items, self._talks.table
         find, mark_heard, datagrams = talks.get, talks.move_to_end, self._datagrams
         is_wanted, read_on = streams.is_wanted, streams.read_on
-        known = len(items)
+        known, latest = len(items), -1
         with memoryview(batch.buffer) as view:
             for row, number, forward, protocol, start, stop, flag, header in columns:
                 talk = find(number)
-                if talk is not None:
+                if number != latest and talk is not None:
+                    latest = number
                     mark_heard(number)
                 if protocol != PROTOCOL_TCP:
                     if talk is None:
@@ -196,8 +195,8 @@ class Dispatcher:
         return talk
 
     def _add(self, batch: PacketBatch, row: int, number: int, forward: bool) -> Talk:
-        is_tcp = batch.protocol[row] == PROTOCOL_TCP
-        talk = Talk(number, Endpoints(batch, row, forward), (Direction(), Direction()) if is_tcp else ())
+        ends = Endpoints(batch, row, forward)
+        talk = Talk(number, ends, (Direction(), Direction()) if ends.protocol == PROTOCOL_TCP else ())
         oldest = self._talks.add(talk)
         if oldest is not None:
             self._streams.close(oldest)

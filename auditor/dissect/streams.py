@@ -168,13 +168,15 @@ class StreamReader:
                 return False
             direction.was_read = True
             stream = direction.stream = ByteStream.anchored(direction.zero_sequence)
-        if (
-            not missing
-            and direction.reached == stream.position
-            and len(payload) <= MAX_STREAM_OCTETS
-            and stream.is_next(sequence)
-        ):
-            return self._take_next(talk, direction, forward, header, payload, stream)
+        if not missing and len(payload) <= MAX_STREAM_OCTETS and stream.is_next(sequence):
+            if direction.reached == stream.position:
+                return self._take_next(talk, direction, forward, header, payload, stream)
+            stream.add(sequence, payload, header.packet, header.timestamp_ns)
+            direction.reached = max(direction.reached, stream.position + stream.ready_octets)
+            if stream.held_octets >= direction.needed:
+                self._drain(talk, direction, forward)
+                self._pass_over(talk, direction, forward)
+            return True
         # Positions count octets without wrap-around; a reader may be far ahead of what came in.
         end = sequence + len(payload) + missing
         end_position = direction.reached + distance(end, direction.zero_sequence + direction.reached)
@@ -360,10 +362,8 @@ class StreamReader:
 
     def _count_held(self, talk: Talk) -> None:
         """Keep the sum of what all streams hold, and its bound."""
-        held = 0
-        for direction in talk.directions:
-            if direction.stream is not None:
-                held += direction.stream.held_octets
+        one, other = (direction.stream for direction in talk.directions)
+        held = (one.held_octets if one is not None else 0) + (other.held_octets if other is not None else 0)
         self._held_octets += held - talk.held_octets
         talk.held_octets = held
         if self._held_octets > MAX_HELD_OCTETS:
