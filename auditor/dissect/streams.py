@@ -146,9 +146,9 @@ class StreamReader:
         """What the other side acknowledged reached it: if it was not recorded by now, it is lost to us."""
         direction = talk.directions[forward]
         stream = direction.stream
-        if stream is None or not stream.gap:
+        if stream is None or not stream.waiting.blocks:
             return
-        behind_gap = direction.zero_sequence + stream.position + stream.ready_octets + stream.gap
+        behind_gap = direction.zero_sequence + stream.waiting.blocks[0].position
         if distance(number, behind_gap) >= 0:
             self._drain(talk, direction, forward, is_lost=True)
 
@@ -254,9 +254,10 @@ class StreamReader:
 
     def _waits_long(self, direction: Direction, stream: ByteStream) -> bool:
         """Whether what is missing in front of waiting octets counts as lost."""
-        return stream.gap > 0 and (
+        waiting = stream.waiting.octets
+        return waiting > 0 and (
             len(direction.starts) > MAX_WAITING_SEGMENTS
-            or stream.waiting.octets > MAX_WAITING_OCTETS
+            or waiting > MAX_WAITING_OCTETS
             or stream.gap > MAX_GAP_OCTETS
         )
 
@@ -362,8 +363,11 @@ class StreamReader:
 
     def _count_held(self, talk: Talk) -> None:
         """Keep the sum of what all streams hold, and its bound."""
-        one, other = (direction.stream for direction in talk.directions)
-        held = (one.held_octets if one is not None else 0) + (other.held_octets if other is not None else 0)
+        held = 0
+        for direction in talk.directions:
+            stream = direction.stream
+            if stream is not None:
+                held += stream.held_octets
         self._held_octets += held - talk.held_octets
         talk.held_octets = held
         if self._held_octets > MAX_HELD_OCTETS:

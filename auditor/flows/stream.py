@@ -77,7 +77,7 @@ class ByteStream:
         self._starts: list[int] = []  # positions where packets begin in _ready, ascending
         self._marks: list[Mark] = []
         self.waiting = Waiting()
-        """What is held behind a gap; not to be changed."""
+        """What is held behind gaps, each of them of an octet at least; not to be changed."""
         self._end: int | None = None  # position of FIN
         self._last_packet: Mark | None = None
         self.conflicting_octets = 0
