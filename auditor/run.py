@@ -74,7 +74,7 @@ def read_run(
     builder = InventoryBuilder(home=home, chosen=tuple(devices))
     keeper = HeaderKeeper()
     with open_captures(sources) as captures:
-        unclaimed = _read_all(
+        unclaimed, contradicting = _read_all(
             captures,
             flows,
             builder,
@@ -86,7 +86,7 @@ def read_run(
     facts, issues = captures.facts, captures.issues
     del captures
     flows.settle()
-    inventory = builder.build(flows, facts, unclaimed=unclaimed)
+    inventory = builder.build(flows, facts, unclaimed=unclaimed, contradicting=contradicting)
     return Run(
         inventory=inventory,
         unreadable=unreadable,
@@ -105,9 +105,10 @@ def _read_all(
     dispatcher: Dispatcher,
     progress: Progress | None,
     total: int | None,
-) -> dict[FlowKey, int]:
+) -> tuple[dict[FlowKey, int], tuple[FlowKey, ...]]:
     """
-    Hand every packet to all who want it; returns how much of which flow no dissector knew.
+    Hand every packet to all who want it; returns how much of which flow no dissector knew, and
+    ``Dispatcher.contradicting``.
 
     A function of its own, so that windows, columns and open conversations are
     gone when facts are related, which needs the room.
@@ -129,7 +130,7 @@ def _read_all(
     keeper.keep(items)
     for item in items:
         observe(item)
-    return dispatcher.unclaimed
+    return dispatcher.unclaimed, dispatcher.contradicting
 
 
 def report_run(

@@ -31,8 +31,6 @@ class Reading(Enum):
 
 def _is_opening(talk: Talk, forward: bool) -> bool:
     """Whether what waits in this direction is the first that it said, the opening recorded."""
-    if talk.directions is None:
-        return False
     direction = talk.directions[forward]
     stream = direction.stream
     return (

@@ -34,6 +34,7 @@ class Direction:
     """What one side of a conversation sends."""
 
     __slots__ = (
+        "contradicting_segments",
         "finished",
         "has_fin",
         "is_passing",
@@ -65,6 +66,8 @@ class Direction:
         """The next octets are the first ones behind a loss."""
         self.needed = 0
         """Octets that must be in order before parsing them again can tell more."""
+        self.contradicting_segments = 0
+        """Segments with other octets than those held for the same place."""
         self.has_fin = False
         self.finished = False
         """Nothing further is to be read."""
@@ -93,7 +96,7 @@ class Talk:
         "row",
     )
 
-    def __init__(self, number: int, row: Endpoints) -> None:
+    def __init__(self, number: int, row: Endpoints, directions: tuple[Direction, ...]) -> None:
         self.number = number
         self.row = row
         """The ends as first seen."""
@@ -103,8 +106,8 @@ class Talk:
         self.client_forward: bool | None = None
         self.dissector: Dissector | None = None
         self.conversation: Conversation | None = None
-        self.directions: tuple[Direction, Direction] | None = None
-        """By ``forward``; only TCP."""
+        self.directions = directions
+        """By ``forward``; none but for TCP."""
         self.messages = 0
         self.issues = 0
         self.looks = 0
@@ -117,11 +120,12 @@ class Talk:
     @property
     def is_finished(self) -> bool:
         """Whether nothing further is read of a connection."""
-        return self.directions is not None and self.directions[0].finished and self.directions[1].finished
+        directions = self.directions
+        return bool(directions) and directions[0].finished and directions[1].finished
 
     def ask_again(self) -> None:
         """Forget how many octets an incomplete message needs: what told so holds no more."""
-        for direction in self.directions or ():
+        for direction in self.directions:
             direction.needed = 0
 
     def orient(self, initiator_forward: bool) -> FlowKey:
@@ -138,22 +142,22 @@ class Endpoints:
 
     def __init__(self, batch: PacketBatch, index: int, forward: bool) -> None:
         self.forward = forward
-        self.ethertype = int(batch.ethertype[index])
-        self.protocol = int(batch.protocol[index])
-        self.vlan_id = int(batch.vlan_id[index])
+        self.ethertype = batch.ethertype.item(index)
+        self.protocol = batch.protocol.item(index)
+        self.vlan_id = batch.vlan_id.item(index)
         # Contract of Endpoint.port: for ICMP the type at the initiator, the code at the other; 0 for IGMP.
         has_ports = self.protocol != PROTOCOL_IGMP
         self.source = (
-            int(batch.source_link[index]),
-            int(batch.source_high[index]),
-            int(batch.source_low[index]),
-            int(batch.source_port[index]) if has_ports else 0,
+            batch.source_link.item(index),
+            batch.source_high.item(index),
+            batch.source_low.item(index),
+            batch.source_port.item(index) if has_ports else 0,
         )
         self.destination = (
-            int(batch.destination_link[index]),
-            int(batch.destination_high[index]),
-            int(batch.destination_low[index]),
-            int(batch.destination_port[index]) if has_ports else 0,
+            batch.destination_link.item(index),
+            batch.destination_high.item(index),
+            batch.destination_low.item(index),
+            batch.destination_port.item(index) if has_ports else 0,
         )
 
     def ports(self, forward: bool) -> tuple[int, int]:
@@ -184,7 +188,11 @@ def _endpoint(words: tuple[int, int, int, int]) -> Endpoint:
 
 
 class Talks:
-    """The conversations known, the one not heard of for longest first."""
+    """
+    The conversations known, the one not heard of for longest first.
+
+    Those of one batch stand in the order of their first packets there.
+    """
 
     __slots__ = ("_selector", "table")
 
@@ -209,7 +217,7 @@ class Talks:
 
     def remove(self, talk: Talk) -> None:
         """Forget a conversation and what it wanted to see."""
-        if talk.directions is not None:
+        if talk.directions:
             for forward, direction in enumerate(talk.directions):
                 if direction.wanted:
                     self.want(talk, bool(forward), wanted=False)
@@ -225,9 +233,10 @@ class Talks:
 
     def want(self, talk: Talk, forward: bool, *, wanted: bool) -> None:
         """Say whether every payload of a direction is to be chosen."""
-        if talk.directions is None or talk.directions[forward].wanted == wanted:
+        direction = talk.directions[forward]
+        if direction.wanted == wanted:
             return
-        talk.directions[forward].wanted = wanted
+        direction.wanted = wanted
         slot = slot_of(talk.number, forward)
         if wanted:
             self._selector.wanted.add(slot)
@@ -236,8 +245,6 @@ class Talks:
 
     def finish(self, talk: Talk, forward: bool) -> None:
         """Say that nothing further of a direction is to be read."""
-        if talk.directions is None:
-            return
         direction = talk.directions[forward]
         if not direction.finished:
             direction.finished = True
@@ -275,4 +282,4 @@ class Talks:
         talk = self.table.get(number)
         if talk is None:
             return False
-        return talk.looks < 0 if talk.directions is None else talk.directions[forward].finished
+        return talk.directions[forward].finished if talk.directions else talk.looks < 0

@@ -12,10 +12,10 @@ from collections import OrderedDict
 from collections.abc import Sequence
 
 from auditor.dissect.conversations import Talk, Talks
+from auditor.dissect.header import Header
 from auditor.dissect.message import Message, PassedOver
 from auditor.dissect.outcome import Outcome
 from auditor.dissect.registry import Conversation, Dissector, FlowDatagramParser, Transport
-from auditor.flows.flow import PacketReference
 from auditor.packets.batch import FIRST_FRAGMENT
 from auditor.wire import Cursor
 
@@ -58,17 +58,7 @@ class DatagramReader:
         self._conversations: OrderedDict[int, Conversation] = OrderedDict()
         """Those with a memory by their talk's number, the oldest first."""
 
-    def read(
-        self,
-        talk: Talk,
-        forward: bool,
-        payload: bytes,
-        missing: int,
-        marks: int,
-        packet: PacketReference,
-        timestamp_ns: int,
-        link_type: int,
-    ) -> None:
+    def read(self, talk: Talk, forward: bool, header: Header, payload: bytes) -> None:
         """Take one datagram of a conversation."""
         if talk.looks < 0:
             return
@@ -90,26 +80,18 @@ class DatagramReader:
                 if dissector.parse_flow_datagram is None:
                     message = self._recall(dissector, payload)
             if message is None:
-                message = self._parse(talk, forward, dissector, payload, missing, marks, packet, timestamp_ns)
+                message = self._parse(talk, forward, dissector, header, payload)
         if (
             message is not None
             and dissector is not None
             and not self._outcome.message(
-                talk, dissector.name, forward, packet, timestamp_ns, message, link_type
+                talk, dissector.name, forward, header.packet, header.timestamp_ns, message, header.link_type
             )
         ):
             self._talks.finish_datagrams(talk)
 
     def _parse(
-        self,
-        talk: Talk,
-        forward: bool,
-        dissector: Dissector,
-        payload: bytes,
-        missing: int,
-        marks: int,
-        packet: PacketReference,
-        timestamp_ns: int,
+        self, talk: Talk, forward: bool, dissector: Dissector, header: Header, payload: bytes
     ) -> Message | None:
         parser, with_memory = dissector.parse_datagram, dissector.parse_flow_datagram
         try:
@@ -120,14 +102,16 @@ class DatagramReader:
             message = parser(Cursor(payload))
         except Exception as fault:  # noqa: BLE001 - any other than DecodeError is told as a fault of ours
             note = ""
-            if marks & FIRST_FRAGMENT:
+            if header.marks & FIRST_FRAGMENT:
                 note = " (the datagram was sent in fragments, of which the first is read)"
-            elif missing:
-                note = f" ({missing} octets were not captured)"
+            elif header.missing:
+                note = f" ({header.missing} octets were not captured)"
             # Issues end here, messages do not: the next datagram may be whole.
             # In a call: an error in a local of this frame would keep itself and the octets alive.
             outcome, name = self._outcome, dissector.name
-            outcome.failure(talk, name, outcome.decode_error(name, fault), packet, timestamp_ns, note)
+            outcome.failure(
+                talk, name, outcome.decode_error(name, fault), header.packet, header.timestamp_ns, note
+            )
             return None
         if len(payload) <= MAX_REMEMBERED_OCTETS:
             remembered = self._remembered[dissector.name]

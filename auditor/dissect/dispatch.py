@@ -17,12 +17,12 @@ from functools import partial
 import numpy as np
 import numpy.typing as npt
 
-from auditor.dissect.conversations import MAX_CONVERSATIONS, Endpoints, Talk, Talks
+from auditor.dissect.conversations import MAX_CONVERSATIONS, Direction, Endpoints, Talk, Talks
 from auditor.dissect.datagrams import DatagramReader
+from auditor.dissect.header import Header
 from auditor.dissect.message import Envelope, Issue
 from auditor.dissect.outcome import Outcome
 from auditor.dissect.registry import Dissector, Transport
-from auditor.dissect.segment import Segment
 from auditor.dissect.select import MANAGEMENT_FRAMES, OTHER_PROTOCOLS, Chosen, Selector
 from auditor.dissect.streams import StreamReader
 from auditor.dissect.table import DISSECTORS
@@ -32,7 +32,9 @@ from auditor.packets.batch import FIN, PROTOCOL_TCP, PROTOCOL_UDP, RST, SYN, Pac
 
 # Half the time of calling the classes.
 _reference: Callable[[tuple[int, int]], PacketReference] = partial(tuple.__new__, PacketReference)
-_segment: Callable[[tuple[object, ...]], Segment] = partial(tuple.__new__, Segment)
+_header: Callable[[tuple[object, ...]], Header] = partial(tuple.__new__, Header)
+
+CONTROL = SYN | FIN | RST
 
 
 class Dispatcher:
@@ -70,6 +72,11 @@ class Dispatcher:
         """
         return self._outcome.unclaimed
 
+    @property
+    def contradicting(self) -> tuple[FlowKey, ...]:
+        """Flows of which a side was given up, because its segments contradict each other; bounded."""
+        return tuple(self._outcome.contradicting)
+
     def feed(self, batch: PacketBatch, is_duplicate: npt.NDArray[np.bool_]) -> list[Envelope | Issue]:
         """
         Read the packets of a batch.
@@ -82,8 +89,6 @@ class Dispatcher:
         if rest is not None:
             origins += self._read(batch, rest)
         items = self._outcome.take()
-        if rest is None or len(items) < 2:
-            return items
         order = sorted(range(len(items)), key=origins.__getitem__)
         return [items[place] for place in order]
 
@@ -97,17 +102,12 @@ class Dispatcher:
         flags = batch.tcp_flags[rows]
         # RFC 9293 section 3.4: a SYN has a number of its own before the first octet; the column wraps.
         sequences = batch.tcp_sequence[rows] + ((flags & SYN) != 0)
+        flags_of = flags.tolist()
         places = zip(batch.capture_index[rows].tolist(), batch.packet_number[rows].tolist(), strict=True)
-        columns = zip(
-            rows.tolist(),
-            chosen.conversation,
-            chosen.forward,
-            chosen.protocol,
-            batch.payload_offset[rows].tolist(),
-            batch.payload_length[rows].tolist(),
-            flags.tolist(),
+        headers = zip(
             sequences.tolist(),
             batch.tcp_acknowledgement[rows].tolist(),
+            flags_of,
             batch.payload_missing[rows].tolist(),
             batch.marks[rows].tolist(),
             map(_reference, places),
@@ -115,45 +115,50 @@ class Dispatcher:
             batch.link_type[rows].tolist(),
             strict=True,
         )
+        starts = batch.payload_offset[rows]
+        columns = zip(
+            rows.tolist(),
+            chosen.conversation,
+            chosen.forward,
+            chosen.protocol,
+            starts.tolist(),
+            (starts + batch.payload_length[rows]).tolist(),
+            flags_of,
+            map(_header, headers),
+            strict=True,
+        )
         streams, items, talks = self._streams, self._outcome.items, self._talks.table
-        find, mark_heard, is_wanted, read = talks.get, talks.move_to_end, streams.is_wanted, streams.read
-        known = len(items)
+        find, mark_heard, datagrams = talks.get, talks.move_to_end, self._datagrams
+        is_wanted, read_on = streams.is_wanted, streams.read_on
+        known, latest = len(items), -1
         with memoryview(batch.buffer) as view:
-            for (
-                row, number, forward, protocol, start, length, flag, sequence, acknowledgement, missing,
-                marks, packet, timestamp_ns, link_type,
-            ) in columns:  # fmt: skip
+            for row, number, forward, protocol, start, stop, flag, header in columns:
                 talk = find(number)
-                if talk is not None:
+                if number != latest and talk is not None:
+                    latest = number
                     mark_heard(number)
-                if protocol == PROTOCOL_TCP:
+                if protocol != PROTOCOL_TCP:
                     if talk is None:
-                        if not (length or flag & SYN):
-                            continue
-                    elif flag & SYN:
-                        talk = self._same_connection(talk, forward, (sequence - 1) % SEQUENCE_SPACE)
-                    elif flag & (FIN | RST):
-                        if talk.is_finished:
-                            streams.end(talk, forward, flag)
-                            continue
-                    elif not is_wanted(talk, forward, view, start, length, sequence + length + missing):
+                        talk = self._add(batch, row, number, forward)
+                    elif talk.looks < 0:  # read to its end earlier in this batch
                         continue
-                    payload = bytes(view[start : start + length])
-                    segment = _segment(
-                        (sequence, acknowledgement, flag, payload, missing, packet, timestamp_ns, link_type)
-                    )
-                    read(talk or self._add(batch, row, number, forward), forward, segment)
-                elif talk is None or talk.looks >= 0:  # below 0: read to its end earlier in this batch
-                    self._datagrams[protocol].read(
-                        talk or self._add(batch, row, number, forward),
-                        forward,
-                        bytes(view[start : start + length]),
-                        missing,
-                        marks,
-                        packet,
-                        timestamp_ns,
-                        link_type,
-                    )
+                    datagrams[protocol].read(talk, forward, header, bytes(view[start:stop]))
+                elif flag & CONTROL:
+                    talk = self._of_control(talk, batch, row, number, forward, header)
+                    if talk is None:
+                        continue
+                    streams.read(talk, forward, header, bytes(view[start:stop]))
+                else:
+                    if talk is None:
+                        talk = self._add(batch, row, number, forward)
+                    else:
+                        direction = talk.directions[forward]
+                        if direction.finished or (
+                            (direction.stream is None or direction.is_passing)
+                            and not is_wanted(talk, forward, header, view[start:stop])
+                        ):
+                            continue
+                    read_on(talk, forward, header, bytes(view[start:stop]))
                 if len(items) > known:
                     origins += [row] * (len(items) - known)
                     known = len(items)
@@ -168,15 +173,30 @@ class Dispatcher:
     def _is_finished(self, number: int, forward: bool) -> bool:
         return self._talks.is_finished(number, forward)
 
-    def _same_connection(self, talk: Talk, forward: bool, sequence: int) -> Talk | None:
-        """The conversation that a SYN belongs to; one that it replaces is closed."""
-        if not self._streams.is_other_connection(talk, forward, sequence):
-            return talk
-        self._streams.close(talk)
-        return None
+    def _of_control(
+        self, talk: Talk | None, batch: PacketBatch, row: int, number: int, forward: bool, header: Header
+    ) -> Talk | None:
+        """
+        The conversation that opens or closes with a packet; None where nothing is left to read.
+
+        ``talk``: the one with this number that is known.
+        """
+        if talk is None:
+            is_told = header.flags & SYN or batch.payload_length[row]
+            return self._add(batch, row, number, forward) if is_told else None
+        if header.flags & SYN:
+            if not self._streams.is_other_connection(talk, forward, (header.sequence - 1) % SEQUENCE_SPACE):
+                return talk
+            self._streams.close(talk)
+            return self._add(batch, row, number, forward)
+        if talk.is_finished:
+            self._streams.end(talk, forward, header.flags)
+            return None
+        return talk
 
     def _add(self, batch: PacketBatch, row: int, number: int, forward: bool) -> Talk:
-        talk = Talk(number, Endpoints(batch, row, forward))
+        ends = Endpoints(batch, row, forward)
+        talk = Talk(number, ends, (Direction(), Direction()) if ends.protocol == PROTOCOL_TCP else ())
         oldest = self._talks.add(talk)
         if oldest is not None:
             self._streams.close(oldest)

@@ -21,7 +21,7 @@ MAX_ISSUES_PER_FLOW = 8
 """A conversation that cannot be read says so often enough to be found in the recording, and no oftener."""
 
 MAX_UNCLAIMED = 10_000
-"""Flows kept whose payload no dissector knew."""
+"""Flows kept whose payload no dissector knew, and as many whose segments contradict each other."""
 
 
 # Half the time of calling the class, and there is one for each message of a recording.
@@ -35,6 +35,7 @@ class Outcome:
         self._strict = strict
         self.items: list[Envelope | Issue] = []
         self.unclaimed: dict[FlowKey, int] = {}
+        self.contradicting: dict[FlowKey, None] = {}
 
     def take(self) -> list[Envelope | Issue]:
         """Hand on what was gathered."""
@@ -112,6 +113,12 @@ class Outcome:
         key = talk.key if talk.key is not None else talk.orient(forward)
         if key in self.unclaimed or len(self.unclaimed) < MAX_UNCLAIMED:
             self.unclaimed[key] = self.unclaimed.get(key, 0) + 1
+
+    def contradicts(self, talk: Talk, forward: bool) -> None:
+        """Note a flow of which a side is not read further, because its segments contradict each other."""
+        key = talk.key if talk.key is not None else talk.orient(forward)
+        if len(self.contradicting) < MAX_UNCLAIMED:
+            self.contradicting[key] = None
 
 
 class InternalFaultError(MalformedError):

@@ -63,7 +63,12 @@ MANAGEMENT_FRAMES = 0
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class Chosen:
-    """Columns of the chosen packets, in recorded order."""
+    """
+    Columns of the chosen packets, one conversation after the other in the order of their first packets.
+
+    What is known of a conversation is at hand in the caches while its packets are read; those of one
+    are in recorded order.
+    """
 
     index: Int64Column
     """Row in the batch."""
@@ -181,16 +186,15 @@ class Selector:
         frame_numbers, frame_forward = self._numbers.of_frames(batch, frames)
 
         index = np.concatenate((tcp, udp, other, frames))
-        order = np.argsort(index, kind="stable")
+        numbers = np.concatenate((tcp_numbers, udp_numbers, other_numbers, frame_numbers))
+        order = _by_conversation(index, numbers)
         index = index[order]
         kind = protocol[index].astype(np.int64)
         if frames.size:
             kind += np.where(batch.ip_version[index] == 0, batch.ethertype[index], 0)
         return Chosen(
             index=index,
-            conversation=np.concatenate((tcp_numbers, udp_numbers, other_numbers, frame_numbers))[
-                order
-            ].tolist(),
+            conversation=numbers[order].tolist(),
             forward=np.concatenate((tcp_forward, udp_forward, other_forward, frame_forward))[order].tolist(),
             protocol=kind.tolist(),
         )
@@ -210,6 +214,7 @@ class Selector:
         keep = np.flatnonzero(chosen)
         if not keep.size:
             return None
+        keep = keep[_by_conversation(keep, rest.numbers[keep])]
         return Chosen(
             index=rest.rows[keep],
             conversation=rest.numbers[keep].tolist(),
@@ -354,6 +359,16 @@ class Selector:
             if looks_like(head):
                 return True
         return False
+
+
+def _by_conversation(index: Int64Column, numbers: UInt64Column) -> npt.NDArray[np.intp]:
+    """The order of ``Chosen``, of packets in any order."""
+    order = np.lexsort((index, numbers))
+    begins = np.ones(len(order), np.bool_)
+    np.not_equal(numbers[order[1:]], numbers[order[:-1]], out=begins[1:])
+    first = index[order[begins]]
+    by_first: npt.NDArray[np.intp] = order[np.argsort(first[np.cumsum(begins) - 1], kind="stable")]
+    return by_first
 
 
 def _first_two_octets(batch: PacketBatch, offsets: Int64Column) -> npt.NDArray[np.intp]:

@@ -122,8 +122,6 @@ class MessageReader:
         client = bool(talk.client_forward)
         # Asked behind each message of the other side as well: mostly it is known already.
         directions = talk.directions
-        if directions is None:
-            return
         if conversation.client_finished and not directions[client].finished:
             self._talks.finish(talk, client)
         if conversation.server_finished and not directions[not client].finished:

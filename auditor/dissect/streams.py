@@ -15,9 +15,9 @@ from collections.abc import Sequence
 
 from auditor.dissect.claims import HEAD_OCTETS, Claims, Reading
 from auditor.dissect.conversations import Direction, Talk, Talks
+from auditor.dissect.header import Header, distance
 from auditor.dissect.outcome import Outcome
 from auditor.dissect.registry import Dissector
-from auditor.dissect.segment import Segment, distance
 from auditor.dissect.select import Selector
 from auditor.dissect.stream_messages import MAX_STREAM_OCTETS, Mark, MessageReader
 from auditor.flows.stream import SEQUENCE_SPACE, ByteStream
@@ -31,6 +31,11 @@ MAX_GAP_OCTETS = 4 << 20
 
 MAX_WAITING_SEGMENTS = 64
 """Behind a gap, before it counts as a loss; a sender resends after three acknowledgements (RFC 5681 3.2)."""
+
+MAX_CONTRADICTING_SEGMENTS = 8
+"""Of one side of a connection, for octets that are held already, with others in them.  A sender sends a lost
+segment again as it was (RFC 9293 section 3.10.8), and damage that a checksum lets through is rare.  So many
+were written by somebody else, and nobody can tell which ones the receiver took."""
 
 MAX_HELD_OCTETS = 32 << 20
 """Of all streams together; beyond it the conversation that made it so gives its octets up."""
@@ -55,22 +60,12 @@ class StreamReader:
         self._messages = MessageReader(self._claims, talks, outcome)
         self._held_octets = 0
 
-    def read(self, talk: Talk, forward: bool, segment: Segment) -> None:
-        """Take one packet of a conversation."""
-        if talk.directions is None:
-            talk.directions = (Direction(), Direction())
-        direction = talk.directions[forward]
-        self._messages.link_type = segment.link_type
-        flags = segment.flags
+    def read(self, talk: Talk, forward: bool, header: Header, payload: bytes) -> None:
+        """Take one packet of a conversation, whatever it does."""
+        direction, flags = talk.directions[forward], header.flags
         if flags & SYN:
-            self._open(talk, direction, forward, segment)
-        if flags & ACK:
-            other = talk.directions[not forward].stream
-            if other is not None and other.waiting_octets:
-                self._note_acknowledgement(talk, not forward, segment.acknowledgement)
-        is_held = False
-        if segment.payload and not direction.finished:
-            is_held = self._take(talk, direction, forward, segment)
+            self._open(talk, direction, forward, header)
+        self.read_on(talk, forward, header, payload)
         if flags & RST:
             self.close(talk)
         elif flags & FIN:
@@ -80,45 +75,46 @@ class StreamReader:
                 self._drain(talk, direction, forward, ended=True)
             if all(side.has_fin for side in talk.directions):
                 self.close(talk)
-        if talk.held_octets or is_held:
+            elif talk.held_octets:
+                self._count_held(talk)
+
+    def read_on(self, talk: Talk, forward: bool, header: Header, payload: bytes) -> None:
+        """Take what a packet brings that neither opens nor closes a connection: nearly all do."""
+        direction = talk.directions[forward]
+        self._messages.link_type = header.link_type
+        if header.flags & ACK:
+            other = talk.directions[not forward].stream
+            if other is not None and other.waiting.octets:
+                self._note_acknowledgement(talk, not forward, header.acknowledgement)
+        is_held = False
+        if payload and not direction.finished:
+            is_held = self._take(talk, direction, forward, header, payload)
+        if is_held or talk.held_octets:
             self._count_held(talk)
 
     def end(self, talk: Talk, forward: bool, flags: int) -> None:
         """Take a FIN or RST of a conversation of which nothing is read any more."""
-        if talk.directions is None:
-            return
         talk.directions[forward].has_fin = True
         if flags & RST or talk.directions[not forward].has_fin:
             self.close(talk)
 
-    def is_wanted(
-        self, talk: Talk, forward: bool, view: memoryview, start: int, length: int, end: int
-    ) -> bool:
-        """
-        Whether a segment that neither opens nor closes a connection can tell anything; in doubt yes.
-
-        ``end``: the sequence number behind it.
-        """
-        directions = talk.directions
-        if directions is None:
-            return True
-        direction = directions[forward]
-        if direction.finished:
-            return False
-        if direction.is_passing and self._selector.is_passed(talk.number, forward, end):
-            return False  # chosen before the head of the body was read
+    def is_wanted(self, talk: Talk, forward: bool, header: Header, payload: memoryview) -> bool:
+        """Whether a segment that neither opens nor closes a connection can tell anything; in doubt yes."""
+        direction = talk.directions[forward]
+        if direction.is_passing:
+            end = header.sequence + len(payload) + header.missing
+            if self._selector.is_passed(talk.number, forward, end):
+                return False  # chosen before the head of the body was read
         # Behind a loss only a beginning counts.
         if direction.stream is not None or not direction.was_read:
             return True
-        head = bytes(view[start : start + min(length, HEAD_OCTETS)])
+        head = bytes(payload[:HEAD_OCTETS])
         if talk.dissector is not None:
             return (talk.dissector.continues or talk.dissector.looks_like)(head)
         return self._selector.may_begin(head[:2], talk.row.ports(forward))
 
     def is_other_connection(self, talk: Talk, forward: bool, sequence: int) -> bool:
         """Whether a SYN with this number opens another connection than the known one."""
-        if talk.directions is None:
-            return False
         direction = talk.directions[forward]
         if direction.opening is not None:
             return direction.opening != sequence
@@ -126,19 +122,20 @@ class StreamReader:
 
     def close(self, talk: Talk) -> None:
         """End a conversation: hand on what is there of incomplete messages, and forget it."""
-        if talk.directions is not None:
-            for forward in (True, False):
-                direction = talk.directions[forward]
-                if direction.stream is not None:
-                    self._drain(talk, direction, forward, ended=True)
-                direction.stream = None
+        if self._talks.table.get(talk.number) is not talk:
+            return  # closed already, for what it held
+        for forward in (True, False) if talk.directions else ():
+            direction = talk.directions[forward]
+            if direction.stream is not None:
+                self._drain(talk, direction, forward, ended=True)
+            direction.stream = None
         self._held_octets -= talk.held_octets
         talk.held_octets = 0
         self._talks.remove(talk)
 
-    def _open(self, talk: Talk, direction: Direction, forward: bool, segment: Segment) -> None:
-        direction.opening = (segment.sequence - 1) % SEQUENCE_SPACE
-        is_answer = bool(segment.flags & ACK)
+    def _open(self, talk: Talk, direction: Direction, forward: bool, header: Header) -> None:
+        direction.opening = (header.sequence - 1) % SEQUENCE_SPACE
+        is_answer = bool(header.flags & ACK)
         if talk.initiator_forward is None or not is_answer:
             talk.initiator_forward = talk.client_forward = forward != is_answer
             talk.key = None
@@ -147,19 +144,19 @@ class StreamReader:
 
     def _note_acknowledgement(self, talk: Talk, forward: bool, number: int) -> None:
         """What the other side acknowledged reached it: if it was not recorded by now, it is lost to us."""
-        direction = talk.directions[forward] if talk.directions is not None else None
-        if direction is None or direction.stream is None or not direction.stream.gap:
-            return
+        direction = talk.directions[forward]
         stream = direction.stream
-        behind_gap = direction.zero_sequence + stream.position + len(stream.available()) + stream.gap
+        if stream is None or not stream.waiting.blocks:
+            return
+        behind_gap = direction.zero_sequence + stream.waiting.blocks[0].position
         if distance(number, behind_gap) >= 0:
             self._drain(talk, direction, forward, is_lost=True)
 
     # -- octets of one direction
 
-    def _take(self, talk: Talk, direction: Direction, forward: bool, segment: Segment) -> bool:
+    def _take(self, talk: Talk, direction: Direction, forward: bool, header: Header, payload: bytes) -> bool:
         """Read a segment with payload; whether the stream may hold octets afterwards."""
-        sequence, payload = segment.sequence, segment.payload
+        sequence, missing = header.sequence, header.missing
         stream = direction.stream
         if stream is None:
             if direction.opening is not None and not direction.was_read:
@@ -171,35 +168,51 @@ class StreamReader:
                 return False
             direction.was_read = True
             stream = direction.stream = ByteStream.anchored(direction.zero_sequence)
-        if (
-            not segment.missing
-            and direction.reached == stream.position
-            and len(payload) <= MAX_STREAM_OCTETS
-            and stream.is_next(sequence)
-        ):
-            return self._take_next(talk, direction, forward, segment, stream)
+        if not missing and len(payload) <= MAX_STREAM_OCTETS and stream.is_next(sequence):
+            if direction.reached == stream.position:
+                return self._take_next(talk, direction, forward, header, payload, stream)
+            stream.add(sequence, payload, header.packet, header.timestamp_ns)
+            direction.reached = max(direction.reached, stream.position + stream.ready_octets)
+            if stream.held_octets >= direction.needed:
+                self._drain(talk, direction, forward)
+                self._pass_over(talk, direction, forward)
+            return True
         # Positions count octets without wrap-around; a reader may be far ahead of what came in.
-        end = sequence + len(payload) + segment.missing
+        end = sequence + len(payload) + missing
         end_position = direction.reached + distance(end, direction.zero_sequence + direction.reached)
         direction.reached = max(direction.reached, end_position)
         if end_position <= stream.position:
-            stream.add(end % SEQUENCE_SPACE, b"", segment.packet, segment.timestamp_ns)
+            stream.add(end % SEQUENCE_SPACE, b"", header.packet, header.timestamp_ns)
         else:
-            stream.add(sequence, payload, segment.packet, segment.timestamp_ns)
-            has_gap = stream.waiting_octets > 0
-            if has_gap:
+            ready, contradicting = stream.ready_octets, stream.contradicting_segments
+            stream.add(sequence, payload, header.packet, header.timestamp_ns)
+            if stream.contradicting_segments > contradicting:
+                direction.contradicting_segments += 1
+                if direction.contradicting_segments >= MAX_CONTRADICTING_SEGMENTS:
+                    self._give_up(talk, forward, header)
+                    return False
+            if stream.waiting.octets:
                 direction.starts.append(sequence)
             else:
                 direction.starts.clear()
-            if has_gap or segment.missing or stream.held_octets >= direction.needed:
-                self._drain(talk, direction, forward, is_lost=self._waits_long(direction, stream))
-            if segment.missing:
+            # What stands in order was parsed as far as it goes when it came.
+            is_lost = self._waits_long(direction, stream)
+            is_longer = stream.ready_octets > ready and stream.held_octets >= direction.needed
+            if is_longer or is_lost or missing:
+                self._drain(talk, direction, forward, is_lost=is_lost)
+            if missing:
                 self._cut_off(talk, direction, forward, end_position)
         self._pass_over(talk, direction, forward)
         return True
 
     def _take_next(
-        self, talk: Talk, direction: Direction, forward: bool, segment: Segment, stream: ByteStream
+        self,
+        talk: Talk,
+        direction: Direction,
+        forward: bool,
+        header: Header,
+        payload: bytes,
+        stream: ByteStream,
     ) -> bool:
         """
         Parse a segment that comes in order where nothing waits: nearly all do.
@@ -207,10 +220,9 @@ class StreamReader:
         Only what is left of an incomplete message goes into the stream; the way
         through it costs as much as parsing.  As ``_take``.
         """
-        payload = segment.payload
         size = len(payload)
         direction.reached += size
-        mark = segment.packet, segment.timestamp_ns
+        mark = header.packet, header.timestamp_ns
         if talk.dissector is None:
             reading, taken = self._parse(talk, direction, forward, payload, mark=mark)
         else:
@@ -220,7 +232,7 @@ class StreamReader:
         if reading is Reading.FAILED:
             self._lose(talk, direction, forward)
         elif taken < size:
-            stream.add(segment.sequence, payload, segment.packet, segment.timestamp_ns)
+            stream.add(header.sequence, payload, *mark)
             stream.skip(taken)
             return True
         else:
@@ -229,11 +241,23 @@ class StreamReader:
                 self._pass_over(talk, direction, forward)
         return False
 
+    def _give_up(self, talk: Talk, forward: bool, header: Header) -> None:
+        """Read nothing further of a side whose segments contradict each other."""
+        name = talk.dissector.name if talk.dissector is not None else "tcp"
+        problem = (
+            f"{MAX_CONTRADICTING_SEGMENTS} segments contradict octets seen before; "
+            "what this side says is not read further"
+        )
+        self._outcome.contradicts(talk, self._claims.client_by_ports(talk, forward, ()))
+        self._outcome.issue(talk, f"{name} stream", problem, header.packet, header.timestamp_ns)
+        self._talks.finish(talk, forward)
+
     def _waits_long(self, direction: Direction, stream: ByteStream) -> bool:
         """Whether what is missing in front of waiting octets counts as lost."""
-        return stream.gap > 0 and (
+        waiting = stream.waiting.octets
+        return waiting > 0 and (
             len(direction.starts) > MAX_WAITING_SEGMENTS
-            or stream.waiting_octets > MAX_WAITING_OCTETS
+            or waiting > MAX_WAITING_OCTETS
             or stream.gap > MAX_GAP_OCTETS
         )
 
@@ -340,9 +364,10 @@ class StreamReader:
     def _count_held(self, talk: Talk) -> None:
         """Keep the sum of what all streams hold, and its bound."""
         held = 0
-        for direction in talk.directions or ():
-            if direction.stream is not None:
-                held += direction.stream.held_octets
+        for direction in talk.directions:
+            stream = direction.stream
+            if stream is not None:
+                held += stream.held_octets
         self._held_octets += held - talk.held_octets
         talk.held_octets = held
         if self._held_octets > MAX_HELD_OCTETS:

@@ -15,21 +15,16 @@ from __future__ import annotations
 
 from bisect import bisect_right
 
-import numpy as np
-
+from auditor.flows.block import Block, Mark, Waiting, count_differences
 from auditor.flows.flow import PacketReference
-from auditor.flows.piece import Piece
 
 MAX_BUFFERED_OCTETS = 1 << 20
 """Octets in order that one stream holds for its reader.  Heads, hellos and control messages are far shorter,
 longer bodies are passed over with ``skip``.  1 MiB is a receive window that is common in practice."""
 
-MAX_WAITING_OCTETS = MAX_BUFFERED_OCTETS // 2
-"""Octets that wait behind a gap, held besides."""
-
 MAX_BUFFERED_SEGMENTS = 2048
 """Segments in order: a window of 1 MiB in segments of 536 octets, the default maximum segment size (RFC 9293
-section 3.7.1), is 1,956.  Bounds the cost of one-octet segments; half as many may wait behind a gap."""
+section 3.7.1), is 1,956.  Bounds the cost of one-octet segments."""
 
 MAX_REACH_BACK_OCTETS = 1 << 16
 """How far before the first recorded segment a late one may still lie, where the beginning was not recorded:
@@ -51,6 +46,7 @@ class ByteStream:
     __slots__ = (
         "_anchored",
         "_begun",
+        "_dropped_octets",
         "_end",
         "_highest",
         "_last_packet",
@@ -59,13 +55,12 @@ class ByteStream:
         "_starts",
         "_taken",
         "_touched",
-        "_waiting",
         "_zero_sequence",
         "conflicting_octets",
-        "dropped_octets",
+        "contradicting_segments",
         "lost_octets",
         "position",
-        "waiting_octets",
+        "waiting",
     )
 
     def __init__(self) -> None:
@@ -80,18 +75,19 @@ class ByteStream:
         self._taken = 0  # octets of _ready that are read already and not yet given back
         self._ready = bytearray()
         self._starts: list[int] = []  # positions where packets begin in _ready, ascending
-        self._marks: list[tuple[PacketReference, int]] = []
-        self._waiting: list[Piece] = []  # behind a gap: ascending, apart from each other
-        self.waiting_octets = 0
-        """Octets that are held behind a gap; not to be set."""
+        self._marks: list[Mark] = []
+        self.waiting = Waiting()
+        """What is held behind gaps, each of them of an octet at least; not to be changed."""
         self._end: int | None = None  # position of FIN
-        self._last_packet: tuple[PacketReference, int] | None = None
+        self._last_packet: Mark | None = None
         self.conflicting_octets = 0
         """Octets recorded twice with different values; the first recorded were kept."""
-        self.dropped_octets = 0
-        """Octets that a ``MAX_`` kept out; they count as lost when the reader comes to them."""
+        self.contradicting_segments = 0
+        """Segments with such octets.  One of a single octet does not count: a keep-alive may carry an octet
+        of garbage (RFC 9293 section 3.8.4)."""
         self.lost_octets = 0
         """Octets passed over by ``skip_gap``."""
+        self._dropped_octets = 0
 
     @classmethod
     def anchored(cls, sequence: int) -> ByteStream:
@@ -142,19 +138,20 @@ class ByteStream:
         if position < self.position:
             position = self._before_reader(position, end)
         if octets and position < end:
-            piece = Piece(position, octets[len(octets) - (end - position) :], packet, timestamp_ns)
-            self._place(piece)
+            differences = self._place(position, octets[len(octets) - (end - position) :], mark)
+            self.conflicting_octets += differences
+            self.contradicting_segments += differences > 0 and len(octets) > 1
 
     def is_next(self, sequence: int) -> bool:
         """Whether a segment comes in order, and nothing waits behind a gap."""
         return (
             self._begun
-            and not self._waiting
+            and not self.waiting.blocks
             and self._highest == self.position + len(self._ready) - self._taken
             and (sequence - self._zero_sequence - self._highest) % SEQUENCE_SPACE == 0
         )
 
-    def pass_by(self, size: int, taken: int, mark: tuple[PacketReference, int]) -> None:
+    def pass_by(self, size: int, taken: int, mark: Mark) -> None:
         """
         As ``add`` and ``skip`` of a segment of ``size`` octets that nobody needs to hold.
 
@@ -193,77 +190,42 @@ class ByteStream:
         """Let the reader begin earlier: what was ready waits behind the new beginning."""
         if position == self.position:
             return
-        held = self._ready_pieces()
-        self._waiting[:0] = held
-        self.waiting_octets += sum(len(piece.octets) for piece in held)
-        self._ready = bytearray()
-        self._starts.clear()
-        self._marks.clear()
+        if self._ready:
+            # A copy: the reader may still hold a view.
+            block = Block(self.position, bytearray(self._ready), self._starts, self._marks)
+            self.waiting.put_first(block)
+        self._clear_ready()
         self.position = position
 
-    def _ready_pieces(self) -> list[Piece]:
-        """What is ready, by packets; only before the reader has moved."""
-        octets = bytes(self._ready)
-        base = self.position
-        bounds = [*self._starts[1:], base + len(octets)]
-        return [
-            Piece(start, octets[start - base : stop - base], packet, timestamp_ns)
-            for start, stop, (packet, timestamp_ns) in zip(self._starts, bounds, self._marks, strict=False)
-        ]
-
-    def _place(self, piece: Piece) -> None:
-        ready_end = self._ready_end
-        if piece.position < ready_end:
-            stop = min(piece.end, ready_end)
-            base = self.position - self._taken
-            held = self._ready[piece.position - base : stop - base]
-            self._count_conflicts(held, piece.cut(piece.position, stop).octets)
-            if stop == piece.end:
-                return
-            piece = piece.cut(stop, piece.end)
-        if piece.position == ready_end:
-            stop = min(piece.end, self._waiting[0].position) if self._waiting else piece.end
-            self._append(piece.cut(piece.position, stop))
-            if stop < piece.end:
-                self._insert(piece.cut(stop, piece.end))
+    def _place(self, position: int, octets: bytes, mark: Mark) -> int:
+        """Put what is new of a segment where it belongs; gives how many octets contradict what is held."""
+        end, ready_end, differences = position + len(octets), self._ready_end, 0
+        if position < ready_end:
+            differences = count_differences(self._ready, position - self.position + self._taken, octets)
+            if end <= ready_end:
+                return differences
+            octets = octets[ready_end - position :]
+            position = ready_end
+        if position > ready_end:
+            return differences + self.waiting.insert(position, octets, mark)
+        stop = min(end, position + self.gap) if self.waiting.blocks else end
+        if self._has_room(stop - position):
+            self._put_behind(position, octets[: stop - position], mark)
         else:
-            self._insert(piece)
-        while self._waiting and self._waiting[0].position == self._ready_end:
-            first = self._waiting.pop(0)
-            self.waiting_octets -= len(first.octets)
-            self._append(first, is_held=True)
+            self._dropped_octets += stop - position
+        if stop < end:
+            differences += self.waiting.insert(stop, octets[stop - position :], mark)
+        self._join_waiting()
+        return differences
 
-    def _insert(self, piece: Piece) -> None:
-        """Put what is new of a piece between the waiting ones."""
-        index = bisect_right(self._waiting, piece.position, key=lambda held: held.position)
-        if index and self._waiting[index - 1].end > piece.position:
-            index -= 1
-        start = piece.position
-        while start < piece.end:
-            if index < len(self._waiting) and self._waiting[index].position <= start:
-                held = self._waiting[index]
-                stop = min(held.end, piece.end)
-                self._count_conflicts(held.cut(start, stop).octets, piece.cut(start, stop).octets)
-            else:
-                stop = piece.end
-                if index < len(self._waiting):
-                    stop = min(stop, self._waiting[index].position)
-                if self._may_wait(stop - start):
-                    self._waiting.insert(index, piece.cut(start, stop))
-                    self.waiting_octets += stop - start
-                else:
-                    self.dropped_octets += stop - start
-                    index -= 1
-            start = stop
-            index += 1
+    def _join_waiting(self) -> None:
+        """Let what waits right behind what is ready be ready too."""
+        while (block := self.waiting.take_at(self._ready_end)) is not None:
+            self._put_behind(block.position, block.octets, block.marks[0])
+            self._starts += block.starts[1:]
+            self._marks += block.marks[1:]
 
-    def _append(self, piece: Piece, *, is_held: bool = False) -> None:
-        if not is_held and not self._has_room(len(piece.octets)):
-            self.dropped_octets += len(piece.octets)
-            return
-        self._put_behind(piece.position, piece.octets, (piece.packet, piece.timestamp_ns))
-
-    def _put_behind(self, position: int, octets: bytes, mark: tuple[PacketReference, int]) -> None:
+    def _put_behind(self, position: int, octets: bytes | bytearray, mark: Mark) -> None:
         """Append to what is ready."""
         if not self._marks or self._marks[-1] != mark:
             self._starts.append(position)
@@ -276,16 +238,6 @@ class ByteStream:
     def _has_room(self, octets: int) -> bool:
         held = len(self._ready) - self._taken
         return held + octets <= MAX_BUFFERED_OCTETS and len(self._marks) < MAX_BUFFERED_SEGMENTS
-
-    def _may_wait(self, octets: int) -> bool:
-        fits = self.waiting_octets + octets <= MAX_WAITING_OCTETS
-        return fits and len(self._waiting) < MAX_BUFFERED_SEGMENTS // 2
-
-    def _count_conflicts(self, held: bytes | bytearray, other: bytes) -> None:
-        if held != other:
-            # Whole segments at once: crafted overlaps must not cost a step for each octet.
-            differs = np.frombuffer(held, np.uint8) != np.frombuffer(other, np.uint8)
-            self.conflicting_octets += int(np.count_nonzero(differs))
 
     # -- reading
 
@@ -306,12 +258,33 @@ class ByteStream:
     @property
     def gap(self) -> int:
         """Octets that are missing between what is available and the next segment held; 0: none is waiting."""
-        return self._waiting[0].position - self._ready_end if self._waiting else 0
+        blocks = self.waiting.blocks
+        return blocks[0].position - self._ready_end if blocks else 0
+
+    @property
+    def waiting_octets(self) -> int:
+        """Octets that are held behind a gap."""
+        return self.waiting.octets
+
+    @property
+    def dropped_octets(self) -> int:
+        """
+        Octets that a ``MAX_`` kept out; they count as lost when the reader comes to them.
+
+        Where there is no room behind a gap, the rest of a segment is counted,
+        whether some of it is held already or not.
+        """
+        return self._dropped_octets + self.waiting.dropped_octets
+
+    @property
+    def ready_octets(self) -> int:
+        """The length of ``available()``."""
+        return len(self._ready) - self._taken
 
     @property
     def held_octets(self) -> int:
         """Octets held in all."""
-        return len(self._ready) - self._taken + self.waiting_octets
+        return len(self._ready) - self._taken + self.waiting.octets
 
     def available(self) -> memoryview:
         """Octets in order from the reader's position; valid until the next call that changes the stream."""
@@ -330,20 +303,8 @@ class ByteStream:
             self._taken += count
             self._give_back()
             return
-        self._ready = bytearray()
-        self._taken = 0
-        self._starts.clear()
-        self._marks.clear()
-        while self._waiting and self._waiting[0].position <= self.position:
-            piece = self._waiting.pop(0)
-            self.waiting_octets -= len(piece.octets)
-            if piece.end > self.position:
-                self._append(piece.cut(max(piece.position, self.position), piece.end), is_held=True)
-                break
-        while self._waiting and self._waiting[0].position == self._ready_end:
-            piece = self._waiting.pop(0)
-            self.waiting_octets -= len(piece.octets)
-            self._append(piece, is_held=True)
+        self._clear_ready()
+        self._join_waiting()
 
     def skip_gap(self) -> int:
         """
@@ -372,6 +333,12 @@ class ByteStream:
         if self._last_packet is None:
             raise LookupError("no packet was added to this stream")
         return self._last_packet
+
+    def _clear_ready(self) -> None:
+        self._ready = bytearray()
+        self._taken = 0
+        self._starts = []
+        self._marks = []
 
     def _give_back(self) -> None:
         """Release octets that were read, once they are most of the buffer: so each is moved at most once."""

@@ -60,6 +60,7 @@ def assemble_inventory(
     flows: list[Flow],
     captures: tuple[CaptureFacts, ...],
     unclaimed: Mapping[FlowKey, int],
+    contradicting: Sequence[FlowKey],
 ) -> Inventory:
     """Build the inventory of one run."""
     network, pairs = assemble_network(flows, builder.identity, builder.home)
@@ -175,7 +176,7 @@ def assemble_inventory(
     }
     listed = listed_devices(network, roles, chosen, kept)
     kept["device"] = tuple(fact for fact in facts["device"] if fact.device_id in listed)
-    unread = unread_conversations(oriented, unclaimed, network, chosen, recorder_id)
+    unread = unread_conversations(oriented, unclaimed, contradicting, network, chosen, recorder_id)
     encrypted_orders = encrypted_control(oriented, timeline, chosen, recorder_id)
     phases = _phases(chosen, controls, downloads, joins, network, timeline, recorder_id)
     if any(isinstance(f, RemoteContactFact) and f.carries_control for f in kept["remote-contact"]):
@@ -193,6 +194,7 @@ def assemble_inventory(
         {**builder.overflows(), "devices": network.overflow, "timing of orders": timings.overflow},
         bypassed,
         sum(row.flow.connections for row in encrypted_orders),
+        sum(row.is_contradicting for rows in unread.values() for row in rows),
     )
     devices = [
         _device(network.hosts[device_id], network, builder, roles, ranks, missing, joins, chosen)

@@ -162,18 +162,20 @@ class InventoryBuilder(Collected):
         flows: Iterable[Flow],
         captures: Sequence[CaptureFacts],
         unclaimed: Mapping[FlowKey, int] | None = None,
+        contradicting: Sequence[FlowKey] = (),
     ) -> Inventory:
         """
         Relate everything that was seen.
 
-        ``unclaimed`` counts payload packets that no dissector knew, by flow key.
-        To be called once, after the last message.
+        ``unclaimed`` counts payload packets that no dissector knew, by flow key;
+        ``contradicting``: flows of which a side was given up, because its
+        segments contradict each other.  To be called once, after the last message.
         """
         self.controls.finish()
         self.message_controls.finish()
         self.coap_controls.finish()
         self.home = _with_recorders(self.home, captures)
-        return assemble_inventory(self, list(flows), tuple(captures), unclaimed or {})
+        return assemble_inventory(self, list(flows), tuple(captures), unclaimed or {}, contradicting)
 
 
 def _with_recorders(home: Home, captures: Sequence[CaptureFacts]) -> Home:

@@ -60,6 +60,7 @@ def build_coverage(
     overflows: Mapping[str, int],
     bypassed: Mapping[int, CaptureIssue],
     encrypted_orders: int,
+    contradicting: int,
 ) -> Coverage:
     """Put the coverage together; abilities hold where they hold for every chosen device."""
     whole = overall(judged)
@@ -89,6 +90,20 @@ def build_coverage(
                 record_next=(
                     "try the app with a wrong password, or from a phone that was never set up; "
                     "the light must not react"
+                ),
+            )
+        )
+    if contradicting:
+        asked.append(
+            CouldNotSee(
+                question="What was said in conversations whose segments contradict each other?",
+                reason=(
+                    f"in {contradicting} of them a side sent other octets for the same place again and "
+                    "again, and nobody can tell which ones were received; it was not read further"
+                ),
+                record_next=(
+                    "record once more, at the light's own link where you can; where it happens again, "
+                    "a device on the way changes what is sent"
                 ),
             )
         )

@@ -150,6 +150,8 @@ class UnreadConversation:
     """Encrypted; False: in a protocol that no dissector knows, clear or not."""
     is_at_home: bool = True
     """With another device of this network; False: with the outside."""
+    is_contradicting: bool = False
+    """Segments of a side contradict each other: it was not read further; the protocol may be known."""
 
 
 IpNetwork = IPv4Network | IPv6Network

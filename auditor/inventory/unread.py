@@ -1,5 +1,5 @@
 """
-Conversations of a device whose content was not read: in a protocol unknown here, or encrypted.
+Conversations of a device whose content was not read: in an unknown protocol, contradicting, or encrypted.
 
 A rule about orders or secrets must not say that it saw none where one of these
 could have held it: the recording could not show it, or this program could not
@@ -23,18 +23,22 @@ INTERNET = "the internet"
 def unread_conversations(
     oriented: Iterable[Oriented],
     unclaimed: Mapping[FlowKey, int],
+    contradicting: Iterable[FlowKey],
     network: Network,
     chosen: Collection[str],
     recorder_id: str | None,
 ) -> dict[str, tuple[UnreadConversation, ...]]:
     """
-    By chosen device: unicast in an unknown protocol, and encrypted conversations that it served at home.
+    By chosen device: unicast in an unknown protocol or with segments that contradict each other, and
+    encrypted conversations that it served at home.
 
     What the recording person's own host asked is left out, as everywhere.
     """
     found: dict[str, dict[UnreadConversation, None]] = {device_id: {} for device_id in chosen}
 
-    def note(device_id: str, peer: str, transport: str, port: int, *, encrypted: bool) -> None:
+    def note(
+        device_id: str, peer: str, transport: str, port: int, *, encrypted: bool, contradicts: bool = False
+    ) -> None:
         rows = found.get(device_id)
         if rows is not None and peer != recorder_id and len(rows) < MAX_UNREAD_KEPT:
             row = UnreadConversation(
@@ -43,10 +47,13 @@ def unread_conversations(
                 port=port,
                 is_encrypted=encrypted,
                 is_at_home=peer != INTERNET,
+                is_contradicting=contradicts,
             )
             rows[row] = None
 
-    for key in unclaimed:
+    contradicts = dict.fromkeys(contradicting, True)
+    # Those first: they are few, and what is kept is bounded.
+    for key in (*contradicts, *(key for key in unclaimed if key not in contradicts)):
         initiator, responder = network.party(key.initiator), network.party(key.responder)
         transport = TRANSPORTS.get(key.protocol)
         if transport not in {"tcp", "udp"}:
@@ -54,16 +61,23 @@ def unread_conversations(
         for own, other in ((initiator, responder), (responder, initiator)):
             if other.is_device or other.kind == OUTSIDE:
                 peer = other.device_id or INTERNET
-                note(own.device_id, peer, transport, key.responder.port, encrypted=False)
+                note(
+                    own.device_id,
+                    peer,
+                    transport,
+                    key.responder.port,
+                    encrypted=False,
+                    contradicts=key in contradicts,
+                )
     for row in oriented:
         if is_encrypted_service(row):
             transport = TRANSPORTS[row.flow.key.protocol]
             note(row.server.device_id, row.client.device_id, transport, row.server_end.port, encrypted=True)
-    return {
-        device_id: tuple(sorted(rows, key=lambda row: (row.is_encrypted, row.transport, row.port, row.peer)))
-        for device_id, rows in found.items()
-        if rows
-    }
+    return {device_id: tuple(sorted(rows, key=_order)) for device_id, rows in found.items() if rows}
+
+
+def _order(row: UnreadConversation) -> tuple[bool, bool, str, int, str]:
+    return row.is_encrypted, row.is_contradicting, row.transport, row.port, row.peer
 
 
 def is_encrypted_service(row: Oriented) -> bool:

@@ -9,6 +9,10 @@ from auditor.ruleset.model import Rule
 
 MAX_NAMED = 3  # conversations in a reason: enough to find them in the lists of the report
 
+AGAIN = (
+    "Record once more, at the light's own link where you can: where segments contradict each other again, a "
+    "device on the way changes them."
+)
 READING = "Look in the device's documents what it speaks there, and whether that asks for a login."
 TRYING = "Try the app with a wrong password, or from a phone that was never set up: the light must not react."
 
@@ -19,6 +23,7 @@ def could_hold(rule: Rule, conversations: Iterable[UnreadConversation]) -> list[
 
     Orders and secrets may be in a protocol that is unknown here; one that a rule names is known.  An
     encrypted conversation hides who logged in.  A secret in it is not readable, and that is what rules ask.
+    Where segments contradict each other, the rest may have been of any protocol.
     """
     if rule.about not in {"control", "secret"}:
         return []
@@ -29,7 +34,8 @@ def could_hold(rule: Rule, conversations: Iterable[UnreadConversation]) -> list[
             # A rule that names an operation asks about one message of one protocol.
             holds = rule.about == "control" and "authentication" in named and "operation" not in named
         else:
-            holds = "protocol" not in named and (rule.about == "secret" or row.is_at_home)
+            may_be = row.is_contradicting or "protocol" not in named
+            holds = may_be and (rule.about == "secret" or row.is_at_home)
         if holds:
             kept.append(row)
     return kept
@@ -38,11 +44,16 @@ def could_hold(rule: Rule, conversations: Iterable[UnreadConversation]) -> list[
 def unread_sentences(rows: Sequence[UnreadConversation]) -> tuple[list[str], list[str]]:
     """Reasons and what to do about them."""
     reasons, advice = [], []
-    for is_encrypted, what, step in (
-        (False, "a conversation in a protocol that is not read here", READING),
-        (True, "an encrypted conversation, whose inside cannot be read", TRYING),
+    for kind, what, step in (
+        ((False, False), "a conversation in a protocol that is not read here", READING),
+        (
+            (False, True),
+            "a conversation whose segments contradict each other and were given up",
+            AGAIN,
+        ),
+        ((True, False), "an encrypted conversation, whose inside cannot be read", TRYING),
     ):
-        mine = [row for row in rows if row.is_encrypted is is_encrypted]
+        mine = [row for row in rows if (row.is_encrypted, row.is_contradicting) == kind]
         if not mine:
             continue
         places = [f"{row.transport} port {row.port} with {row.peer}" for row in mine[:MAX_NAMED]]

@@ -79,6 +79,8 @@ def looks_like(head: bytes) -> bool:
     Where the head ends inside the name of the element, what is there must fit.
     """
     octets = head.removeprefix(_MARK)
+    if not octets.startswith(b"<"):
+        return False
     if octets.startswith(b"<?xml"):
         _, declaration, octets = octets.partition(b"?>")
         octets = octets.lstrip()

@@ -140,11 +140,12 @@ def _extensions(body: Cursor) -> dict[int, Cursor]:
     block = body.block(body.uint(2, "extensions"), "extensions")
     body.finish("extensions")
     for _ in range(MAX_EXTENSIONS):
-        if not block.remaining:
-            return found
-        fixed = block.unpack(_EXTENSION)  # None: as in _beginning
-        kind = block.uint(2, "extension_type") if fixed is None else fixed[0]
-        length = block.uint(2, "extension_data") if fixed is None else fixed[1]
+        fixed = block.unpack(_EXTENSION)  # None: as in _beginning, or nothing is left
+        if fixed is None:
+            if not block.remaining:
+                return found
+            fixed = block.uint(2, "extension_type"), block.uint(2, "extension_data")
+        kind, length = fixed
         if kind in READ and kind not in found:
             found[kind] = block.block(length, "extension_data")
         else:

@@ -7,17 +7,18 @@ Sequence arithmetic: RFC 9293 section 3.4; the wrap-around cases are built from 
 from itertools import pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from auditor.flows import stream as stream_module
+from auditor.flows.block import MAX_WAITING_OCTETS, MAX_WAITING_SEGMENTS
 from auditor.flows.flow import PacketReference
 from auditor.flows.stream import (
     MAX_BUFFERED_OCTETS,
     MAX_BUFFERED_SEGMENTS,
-    MAX_WAITING_OCTETS,
     ByteStream,
 )
+from tests.steps import calls_of
 
 WRAP = 1 << 32
 initial_numbers = st.sampled_from([0, 1, 1_000, (1 << 31) - 5, 1 << 31, WRAP - 1, WRAP - 20]) | st.integers(
@@ -73,12 +74,15 @@ def test_any_order_and_overlap_gives_the_message(initial, sent):
 def test_first_recorded_octet_wins_as_in_the_model(initial, segments, reads):
     stream = opened(initial)
     held: dict[int, tuple[int, int]] = {}
-    reader = 0
+    reader = conflicting = contradicting = 0
     for number, (position, octets) in enumerate(segments, 2):
         add(stream, initial, position, octets, number)
+        differences = 0
         for at, value in enumerate(octets, position):
             if at >= reader:
-                held.setdefault(at, (value, number))
+                differences += held.setdefault(at, (value, number))[0] != value
+        conflicting += differences
+        contradicting += differences > 0 and len(octets) > 1
         if number - 2 < len(reads):
             count = reads[number - 2]
             stream.skip(count)
@@ -92,6 +96,7 @@ def test_first_recorded_octet_wins_as_in_the_model(initial, segments, reads):
         assert stream.position == reader
         for offset in range(len(expected)):
             assert stream.packet_at(offset) == (packet(held[reader + offset][1]), held[reader + offset][1])
+        assert (stream.conflicting_octets, stream.contradicting_segments) == (conflicting, contradicting)
         waiting = [at for at in held if at >= reader + len(expected)]
         assert stream.waiting_octets == len(waiting)
         assert stream.gap == (min(waiting) - reader - len(expected) if waiting else 0)
@@ -244,8 +249,35 @@ def test_one_octet_segments_are_bounded(step):
         add(stream, 0, 5 * (step - 1) + index * step, b"z", index)
 
     held = len(stream.available()) + stream.waiting_octets
-    assert held <= MAX_BUFFERED_SEGMENTS * 3 // 2
+    assert held <= MAX_BUFFERED_SEGMENTS + MAX_WAITING_SEGMENTS
     assert stream.dropped_octets == 3 * MAX_BUFFERED_SEGMENTS - held
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(0, 400), st.integers(1, 3), st.integers(1, 400), st.booleans(), st.booleans())
+def test_work_for_overlaps_is_bounded_by_segments(first, step, size, is_anchored, contradicts):
+    """Many small segments apart, then ever new ones over all of them: each is compared once, not with each."""
+    stream = ByteStream.anchored(0) if is_anchored else opened(WRAP - 1)
+    count = 400
+    small, wide = b"a" * step, (b"b" if contradicts else b"a") * size
+
+    def work():
+        for index in range(count):
+            stream.add(first + index * (step + 1), small, packet(index), index)
+        for index in range(count):
+            stream.add(1 + index, wide, packet(index), index)
+
+    assert calls_of(work) <= 2 * count * 60
+    assert stream.ready_octets == len(stream.available())
+
+
+def test_keep_alive_with_an_octet_of_garbage_is_no_contradiction():
+    """RFC 9293 section 3.8.4: a segment before the next octet, which may hold one octet of garbage."""
+    stream = opened(7)
+    add(stream, 7, 0, b"head")
+    add(stream, 7, 3, b"\0")
+
+    assert (stream.conflicting_octets, stream.contradicting_segments) == (1, 0)
 
 
 @given(
@@ -265,7 +297,7 @@ def test_any_segments_keep_the_stream_whole(segments):
     stream = ByteStream()
     for number, (sequence, octets, syn, fin, skip) in enumerate(segments):
         stream.add(sequence, octets, packet(number), number, syn=syn, fin=fin)
-        held = list(stream._waiting)
+        held = stream.waiting.blocks
         assert stream.waiting_octets == sum(len(piece.octets) for piece in held)
         assert all(a.end <= b.position for a, b in pairwise(held))
         assert not held or stream.gap > 0

@@ -449,8 +449,13 @@ UNREAD_RULES = {
             {"password-in-clear-text", "token-in-clear-text"},
             UNREAD_RULES,
         ),
+        (
+            {"is_encrypted": False, "is_contradicting": True},
+            {*UNREAD_RULES, "password-in-clear-text", "broker-accepts-anonymous"},
+            set(),
+        ),
     ],
-    ids=["unknown protocol", "encrypted", "unknown protocol outside"],
+    ids=["unknown protocol", "encrypted", "unknown protocol outside", "contradicting"],
 )
 def test_what_was_not_read_is_no_silence(changes, open_rules, answered_rules):
     row = UnreadConversation(**{"peer": "hub", "transport": "tcp", "port": 4711, **changes})

@@ -364,8 +364,8 @@ def test_any_conversation(datagrams):
         assert_message_or_decode_error(parse, octets)
 
 
-def run(packets):
-    return dispatch(packets, Dispatcher((quic.DISSECTOR,), strict=True))
+def run(packets, batch_size=None):
+    return dispatch(packets, Dispatcher((quic.DISSECTOR,), strict=True), batch_size)
 
 
 def test_through_dispatch_the_opening_is_read_and_no_more():
@@ -406,7 +406,7 @@ def test_too_many_openings_lose_only_the_oldest(monkeypatch):
     packets = [
         datagram("192.0.2.20", "198.51.100.7", 50_000 + client, 443, parts[part]) for client, part in order
     ]
-    items = run(packets)
+    items = run(packets, batch_size=1)  # within a batch one conversation is read after the other
     complete = [item.flow.initiator.port for item in items if item.message.is_complete]
 
     assert not [item for item in items if isinstance(item, Issue)]

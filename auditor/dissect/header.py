@@ -1,5 +1,5 @@
 """
-One TCP packet as it reaches the reader of streams, and what its numbers tell.
+What the header of a chosen packet tells whoever reads its payload.
 
 Standard: RFC 9293 section 3.4 (sequence numbers).
 """
@@ -12,16 +12,18 @@ from auditor.flows.flow import PacketReference
 from auditor.flows.stream import SEQUENCE_SPACE
 
 
-class Segment(NamedTuple):
-    """One TCP packet as dispatch hands it over."""
+class Header(NamedTuple):
+    """One packet as dispatch hands it over, beside its payload."""
 
     sequence: int
-    """Of the first octet of payload: one more than in the header where there is a SYN."""
+    """Of the first octet of payload: one more than in the header where there is a SYN.  TCP alone, as the
+    next two."""
     acknowledgement: int
     flags: int
-    payload: bytes
     missing: int
-    """Octets that the snap length cut off."""
+    """Octets of payload that the snap length cut off."""
+    marks: int
+    """As in ``PacketBatch``."""
     packet: PacketReference
     timestamp_ns: int
     link_type: int
