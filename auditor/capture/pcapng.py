@@ -293,7 +293,7 @@ class PcapngFile:
         times = _convert(raw, interface, clocks)
         if times is None:
             times = np.zeros(len(raw), np.int64)
-            for number in np.unique(interface).tolist():
+            for number in np.flatnonzero(np.bincount(interface)).tolist():
                 rows = np.flatnonzero(interface == number)
                 times[rows], clipped = clocks[number].to_ns(raw[rows])
                 if clipped:

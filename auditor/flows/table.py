@@ -146,7 +146,8 @@ class FlowTable:
         conversation = self._rows.conversation
         new = rows[conversation[rows] < 0]
         if len(new):
-            new = np.unique(new)
+            # Asked for places too: without them numpy loads its masked arrays, 0.02 s.
+            new, _ = np.unique(new, return_index=True)
             conversation[new] = self._rhythms.locate(conversation_keys(self._rows.keys.keys[:, new]))
         numbers = conversation[rows]
         is_measured = numbers >= 0

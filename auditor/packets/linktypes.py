@@ -79,7 +79,7 @@ def decode_links(
     if link_type.strides == (0,) or bool((link_type == link_type[0]).all()):
         _decode_one_type(view, columns, slice(None), int(link_type[0]))
         return columns
-    for number in np.unique(link_type).tolist():
+    for number in np.flatnonzero(np.bincount(link_type)).tolist():
         _decode_one_type(view, columns, np.flatnonzero(link_type == number), number)
     return columns
 
