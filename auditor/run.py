@@ -8,7 +8,7 @@ by the length of the recording.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -37,13 +37,14 @@ from auditor.report.not_judged import not_judged_entry, unreadable_entry
 from auditor.report.outline import Outline
 from auditor.report.result import AuditReport
 from auditor.ruleset.finding import Judgement
+from auditor.value_class import value_class
 from auditor.version import VERSION
 
 Progress = Callable[[int, int | None], None]
 """Called with octets read so far and octets in all, None where that is unknown."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Run:
     """What was read of recordings, and what of them could not be."""
 

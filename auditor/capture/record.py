@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from auditor.addresses import LinkAddress
+from auditor.value_class import value_class
 
 SLACK = 192
 """
@@ -38,7 +39,7 @@ class IssueKind(StrEnum):
     UNSUPPORTED = "unsupported"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class CaptureIssue:
     """Something that a recording lacks or got wrong."""
 
@@ -81,7 +82,7 @@ class RecordChunk:
         return len(self.offsets)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class InterfaceFacts:
     """One interface of a capture (pcapng Interface Description Block; one stands for the whole of a pcap)."""
 
@@ -102,7 +103,7 @@ class InterfaceFacts:
     """The interface's own, where the file says it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class CaptureComment:
     """A comment inside the file; the recorder writes the user's actions so."""
 
@@ -112,7 +113,7 @@ class CaptureComment:
     packet_number: int | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class CaptureFacts:
     """All that one capture file says of itself, complete once it has been read to its end."""
 

@@ -7,6 +7,7 @@ from typing import Literal, NamedTuple
 
 from auditor.flows.flow import PacketReference
 from auditor.home.model import Keep
+from auditor.value_class import value_class
 
 State = Literal["stopped", "works", "new", "not-tried", "not-visible"]
 WishFate = Literal["kept", "lost", "not-tried"]
@@ -43,7 +44,7 @@ class Tries:
     last_ns: int = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Conversation:
     """One conversation and what became of it."""
 
@@ -67,7 +68,7 @@ class Conversation:
         return self.key.initiator == self.device_id
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class WishChange:
     """What became of a wish."""
 
@@ -77,7 +78,7 @@ class WishChange:
     because: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Refusal:
     """Why nothing can be told of a recording, or of two, and what to do about it."""
 
@@ -86,7 +87,7 @@ class Refusal:
     """None: what the recording itself asks for."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Comparison:
     """Everything that two recordings tell of each other."""
 

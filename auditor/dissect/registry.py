@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from auditor.dissect.message import Message
+from auditor.value_class import value_class
 from auditor.wire import Cursor
 
 Transport = Literal["tcp", "udp", "icmp", "icmpv6", "igmp", "gre", "ethernet", "ieee80211"]
@@ -70,7 +71,7 @@ length 0 ends the reading of this direction.
 """
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Dissector:
     """One row of the table."""
 

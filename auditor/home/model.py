@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
 from auditor.addresses import LinkAddress
+from auditor.value_class import value_class
 
 Role = Literal[
     "lighting", "hub", "phone", "computer", "router", "resolver", "server", "broker", "recorder", "unknown"
@@ -51,7 +51,7 @@ WISHES: tuple[Wish, ...] = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class HomeDevice:
     """A device that the household named."""
 
@@ -60,7 +60,7 @@ class HomeDevice:
     nickname: str | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Keep:
     """Something that must go on working."""
 
@@ -70,7 +70,7 @@ class Keep:
     to_device: str | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Action:
     """Something the user did during the recording."""
 
@@ -80,7 +80,7 @@ class Action:
     ``mirror``, ``cable-out``, ``cable-in``, ``update``."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Acceptance:
     """A finding the household lives with, until a date."""
 
@@ -93,7 +93,7 @@ class Acceptance:
     """``file:line:column``, for messages."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Home:
     """A home file, typed."""
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 from auditor.addresses import LinkAddress, parse_link
 from auditor.capture.record import CaptureFacts, IssueKind
@@ -17,6 +16,7 @@ from auditor.inventory.model import ABILITIES, Ability, CouldNotSee
 from auditor.inventory.network import Host
 from auditor.inventory.timeline import CONTROL_ACTIONS, Timeline
 from auditor.inventory.vantage import Judged, Sights
+from auditor.value_class import value_class
 
 SEEING = frozenset({"on-path", "own-access-point"})
 WHOLE_FRAME_OCTETS = 1514  # Ethernet without frame check sequence: a longer snap length cuts nothing there
@@ -58,7 +58,7 @@ RECORD_NEXT: Mapping[Ability, str] = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class DeviceSights:
     """What was seen of one device, beyond flows."""
 

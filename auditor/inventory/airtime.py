@@ -14,7 +14,7 @@ therefore a minimum; one above 1 does not fit on the air at all.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from auditor.value_class import value_class
 
 BASIC_RATES_BITS_PER_SECOND = (1_000_000, 2_000_000, 6_000_000, 12_000_000, 24_000_000)
 """The mandatory rates of DSSS (clause 15) and OFDM (clauses 17 and 18); from memory."""
@@ -38,7 +38,7 @@ IPV4_HEADER_OCTETS = 20  # RFC 791 section 3.1, no options
 IPV6_HEADER_OCTETS = 40  # RFC 8200 section 3
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class AirtimeRange:
     """The load by basic rate, the slowest rate first."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from ipaddress import IPv4Network, IPv6Network
 from typing import TYPE_CHECKING, Literal
 
@@ -11,6 +11,7 @@ from auditor.addresses import Address, LinkAddress
 from auditor.dissect.message import Issue
 from auditor.flows.flow import PacketReference
 from auditor.inventory.facts import Fact
+from auditor.value_class import value_class
 
 if TYPE_CHECKING:  # brings numpy, which takes longer to load than all rules do to read and print
     from auditor.capture.record import CaptureFacts, CaptureIssue
@@ -47,7 +48,7 @@ ABILITIES: tuple[Ability, ...] = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class LightingRank:
     """How likely a device is the lighting controller, and why."""
 
@@ -59,7 +60,7 @@ class LightingRank:
     """Sentences, each from something in the recording, packet named where there is one."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Device:
     """
     One device of this network, told apart by more than its link address.
@@ -94,7 +95,7 @@ class Device:
     dhcp_vendor_class: str | None = field(repr=False)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class CouldNotSee:
     """A question this recording cannot answer."""
 
@@ -103,7 +104,7 @@ class CouldNotSee:
     record_next: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Coverage:
     """What the recording could show, judged before any rule."""
 
@@ -128,7 +129,7 @@ class Coverage:
     """One sentence that every negative is limited by: from where, how long, which actions."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class CaptureSummary:
     """One capture and what it is good for."""
 
@@ -138,7 +139,7 @@ class CaptureSummary:
     """Those of the file and those the packets show (duplicates, holes, bypassed)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class UnreadConversation:
     """A conversation of a device whose content was not read."""
 
@@ -159,7 +160,7 @@ PrefixSource = Literal["lease", "advertised", "observed", "assumed"]
 """Subnet mask of a lease; a router's advertisement; hosts that asked for each other by ARP; nothing."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class KnownPrefix:
     """The prefix of a network of this home, and what it is known from."""
 
@@ -169,7 +170,7 @@ class KnownPrefix:
     """VLANs in which different hosts bear it: two networks with one prefix.  Empty in the usual case."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Inventory:
     """All facts of one run."""
 

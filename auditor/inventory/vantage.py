@@ -18,6 +18,7 @@ from auditor.capture.record import CaptureFacts
 from auditor.flows.flow import Flow
 from auditor.inventory.model import Vantage
 from auditor.packets.batch import ETHERTYPE_ARP, PROTOCOL_IGMP, PROTOCOL_UDP
+from auditor.value_class import value_class
 
 ANNOUNCEMENT_PORTS = frozenset({5353, 1900, 3702, 5355})  # mDNS, SSDP, web service discovery, LLMNR
 WIRELESS_LINK_TYPES = frozenset({105, 127})  # LINKTYPE_IEEE802_11 and with radiotap
@@ -44,7 +45,7 @@ class Sights:
     """Frames that were encrypted on the air."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Judged:
     """The vantage of one capture, with the reason and the recorder where known."""
 

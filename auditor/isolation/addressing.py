@@ -11,7 +11,6 @@ from __future__ import annotations
 import ipaddress
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from auditor.addresses import HOME_KINDS, Address, AddressKind, is_ipv4, kind_of, pack_address
 from auditor.inventory.model import Device, Inventory, IpNetwork
@@ -19,6 +18,7 @@ from auditor.inventory.prefixes import covering
 from auditor.isolation.flow_classes import is_global_ipv6
 from auditor.isolation.model import LIGHTS, MAIN, Selector
 from auditor.isolation.prefix_notes import tell_prefixes
+from auditor.value_class import value_class
 
 FIRST_PLANNED_HOST = 21
 """Below the range that most routers lease from, above what they keep for themselves (our choice)."""
@@ -34,7 +34,7 @@ _PRIVATE_PREFIXES = tuple(
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Addressing:
     """What is known and planned."""
 

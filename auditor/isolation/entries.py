@@ -9,7 +9,7 @@ time, nothing else that was not asked for).
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from auditor.addresses import Address
 from auditor.flows.flow import PacketReference
@@ -26,6 +26,7 @@ from auditor.isolation.model import (
     Family,
     Selector,
 )
+from auditor.value_class import value_class
 
 ECHO_REQUEST, ECHO_REQUEST6, ECHO_REPLY6 = 8, 128, 129  # RFC 792, RFC 4443
 NAME_PORTS = frozenset({53, 853})  # RFC 1035, RFC 7858
@@ -35,7 +36,7 @@ MAX_ENTRIES = 400
 """Of one plan: a household's has some dozens; more than a router holds, or a reader reads, is no plan."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Need:
     """A class of flows that must pass, and for what."""
 
@@ -43,7 +44,7 @@ class Need:
     reason: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class EntryContext:
     """What entries are made from."""
 

@@ -16,6 +16,7 @@ from typing import Literal
 from auditor.addresses import Address, LinkAddress
 from auditor.flows.flow import PacketReference
 from auditor.home.model import Keep
+from auditor.value_class import value_class
 
 MAIN, LIGHTS, INTERNET, ROUTER, ANYWHERE = "main", "lights", "internet", "router", "anywhere"
 """Segment words.  ``lights`` is where the lights sit, whatever network it is; ``anywhere`` matches all."""
@@ -31,7 +32,7 @@ MAX_BECAUSE = 4
 """Packets named by one entry: enough to look it up, few enough to print."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Segment:
     """A part of the network that only a router joins to others."""
 
@@ -43,7 +44,7 @@ class Segment:
     """Stays as recorded: what was answered inside it goes on being answered."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Selector:
     """One end of what an entry matches: all lines given must hold."""
 
@@ -59,7 +60,7 @@ class Selector:
     """The device gets a new address with the plan, so that ``addresses`` are planned ones."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Entry:
     """One access control entry."""
 
@@ -83,7 +84,7 @@ class Entry:
     because: tuple[PacketReference, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Layout:
     """Who sits where, what is routed, and what joins the segments."""
 
@@ -142,7 +143,7 @@ class Ruling:
     """The entry that decided, where one did."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class WishResult:
     """What becomes of something that must go on working."""
 
@@ -159,7 +160,7 @@ def count_broken(wishes: Iterable[WishResult]) -> int:
     return sum(wish.state == "broken" for wish in wishes)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Step:
     """One thing to do, in words of no maker."""
 
@@ -169,7 +170,7 @@ class Step:
     undo: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Replay:
     """Recorded flows under a plan: ``kept + cut + unknown`` is all of them."""
 
@@ -182,7 +183,7 @@ class Replay:
     """Of ``kept``: a finding is about them."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Plan:
     """One layout, judged."""
 

@@ -9,7 +9,7 @@ everything upstream and nothing come in.  Each such line says "check".
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from auditor.addresses import Address, parse_address
 from auditor.inventory.facts import RemoteContactFact
@@ -28,6 +28,7 @@ from auditor.isolation.entries import (
 from auditor.isolation.flow_classes import FlowClass, FlowClasses
 from auditor.isolation.model import INTERNET, LIGHTS, MAIN, ROUTER, Entry, Layout, Segment, Selector
 from auditor.isolation.wishes import REMOTE_WISHES, BoundWish, WishBinder
+from auditor.value_class import value_class
 
 RELAY_WISH = "discovery"
 MAIN_AS_RECORDED = Segment(
@@ -46,7 +47,7 @@ SHOW_GAP = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Place:
     """Who moves beside the lights."""
 
@@ -66,7 +67,7 @@ class Place:
         return hub + ("; the show computer moves with them" if self.show_moves else "")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class LayoutMaker:
     """Computes every layout for one household."""
 

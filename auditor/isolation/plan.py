@@ -8,7 +8,7 @@ exceptions, fewer devices to move, fewer entries.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal, NamedTuple
 
 from auditor.errors import JudgementError
@@ -24,6 +24,7 @@ from auditor.isolation.replay import Replayer
 from auditor.isolation.steps import beside_the_rules, foretell, write_steps
 from auditor.isolation.wishes import BoundWish, WishBinder, judge_wish
 from auditor.ruleset.finding import Judgement, Severity
+from auditor.value_class import value_class
 
 Router = Literal["nothing", "guest", "vlan"]
 FEASIBLE: Mapping[str, frozenset[str]] = {
@@ -40,7 +41,7 @@ UNPLANNABLE_VANTAGES = frozenset(
 """From there conversations inside the home cannot be seen, so that no wish could be tried on them."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Proposal:
     """All plans for one household, and what they were tried on."""
 

@@ -7,7 +7,6 @@ A wish that no recorded flow stands for is never kept: its state is unknown.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Literal
 
 from auditor.addresses import Address, parse_address, parse_link
@@ -17,6 +16,7 @@ from auditor.inventory.model import Inventory
 from auditor.isolation.flow_classes import ICMP_ERRORS, ICMPV6_ERRORS, End, FlowClass, FlowClasses
 from auditor.isolation.model import MAX_BECAUSE, Ruling, Verdict, WishResult
 from auditor.isolation.replay import Replayer
+from auditor.value_class import value_class
 
 SHOW_PORTS: Mapping[int, str] = {5568: "E1.31", 6454: "Art-Net", 4048: "DDP"}
 """Show data, UDP: ANSI E1.31-2018 (5568), the published Art-Net 4 specification (6454), DDP (4048)."""
@@ -42,7 +42,7 @@ CONTROLLERS = frozenset({"phone", "computer", "unknown"})
 """Roles of whoever steers by hand; a phone whose role could not be told is most likely among the unknown."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class BoundWish:
     """A wish and the classes of flows that stand for it."""
 

@@ -9,11 +9,11 @@ says how many of them stay open.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
 from auditor.report.document import NOTHING_JUDGED
+from auditor.value_class import value_class
 
 Document = dict[str, Any]
 
@@ -35,7 +35,7 @@ class Urgency(StrEnum):
     CANNOT_TELL = "We cannot tell"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Verdict:
     """One sentence and what limits it."""
 

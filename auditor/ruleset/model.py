@@ -10,6 +10,7 @@ from auditor.ruleset.conditions import Block, Condition
 from auditor.ruleset.fields import Field
 from auditor.ruleset.finding import Outcome, Reference, RemediationStep, Severity
 from auditor.ruleset.templates import Template
+from auditor.value_class import value_class
 
 NETWORK = "network"
 """The subject that is no device: facts of the network as a whole carry it as their ``device_id``."""
@@ -18,7 +19,7 @@ ANY = "any"
 """In ``applies_to``: every device, whatever its role."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class SeverityBranch:
     """A severity that holds where its block does."""
 
@@ -26,7 +27,7 @@ class SeverityBranch:
     severity: Severity
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class SeverityChoice:
     """The usual severity, and others by first match."""
 
@@ -34,7 +35,7 @@ class SeverityChoice:
     otherwise: tuple[SeverityBranch, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Proof:
     """A capture on which the rule must answer so."""
 
@@ -43,7 +44,7 @@ class Proof:
     outcome: Outcome
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Rule:
     """One rule of one file."""
 

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Any, Literal
 
 from auditor.flows.flow import is_regular
 from auditor.report import wording
 from auditor.report.catalogue import Catalogue
+from auditor.value_class import value_class
 
 Document = dict[str, Any]
 
@@ -35,7 +35,7 @@ _ROLES = ("hub", "phone", "computer", "router", "resolver", "server", "broker", 
 _PURPOSES = {"ntp": "time", "domain": "names"}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Arrow:
     """One way of talking with one peer."""
 
@@ -50,7 +50,7 @@ class Arrow:
     """1 a few times, 2 often, 3 all the time."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Peer:
     """One row of the picture."""
 

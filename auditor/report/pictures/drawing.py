@@ -10,11 +10,11 @@ black on white.  Nothing is told by colour; there is none.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 from auditor.report.harmless import harmless_text
 from auditor.report.pictures.measure import break_lines, is_measured, shorten, text_width
+from auditor.value_class import value_class
 
 TYPE_SIZE = 39
 """3.9 mm, 11.05 pt (1 pt is 1/72 inch, CSS Values 4 section 6.2): the smallest that hangs on a fridge."""
@@ -32,7 +32,7 @@ Stroke = Literal["solid", "dashed", "dotted"]
 _DASHES = {"solid": "", "dashed": ' stroke-dasharray="24 14"', "dotted": ' stroke-dasharray="4 12"'}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class
 class Picture:
     """A drawing, and what it says in words."""
 
