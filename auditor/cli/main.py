@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -80,6 +81,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     given = list(sys.argv[1:] if arguments is None else arguments)
     give_back_blocks()
+    # numpy's linear algebra, which nothing here uses, would start a thread for each processor: 0.1 s of two.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         status = app(args=given, prog_name=PROGRAM, standalone_mode=False)
     except _ParserError as error:

@@ -13,7 +13,7 @@ from functools import cached_property
 
 import numpy as np
 
-from auditor.flows.keys import Int64
+from auditor.flows.keys import Int64, run_starts
 from auditor.inventory.payload_times import TimedFlow, moments_of
 
 MAX_CALLS_WEIGHED = 4_000_000
@@ -85,7 +85,8 @@ class Calls:
         # One number for each caller and moment; a caller that called twice before a moment counts once.
         begins = np.cumsum(lengths) - lengths
         places = np.arange(total) + np.repeat(first - begins, lengths)
-        pairs = np.unique(np.repeat(np.arange(len(lengths)), lengths) * len(self._keys) + numbers[places])
+        pairs = np.sort(np.repeat(np.arange(len(lengths)), lengths) * len(self._keys) + numbers[places])
+        pairs = pairs[run_starts(pairs)]
         callers, counts = np.unique(pairs % len(self._keys), return_counts=True)
         often = counts >= at_least
         for number, count in zip(callers[often].tolist(), counts[often].tolist(), strict=True):
