@@ -9,8 +9,12 @@ from contextlib import contextmanager
 COLLECTION_OBJECTS = 100_000
 """Objects more than there were, before cycles are looked for: at some hundred octets each 10 MB."""
 
-MAPPED_OCTETS = 1 << 18
+MAPPED_OCTETS = 1 << 19
 """Blocks from here on come from the system and go back to it: tables that grow, columns of a window."""
+
+TRIMMED_OCTETS = 1 << 21
+"""Free octets at the end of a heap from where they go back: far more than a decompressor takes for a piece.
+With less they went and came for each piece, which took more time than decompressing (measured)."""
 
 _TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3  # mallopt(3) of the GNU C library
 
@@ -32,7 +36,7 @@ def give_back_blocks() -> None:
     except (AttributeError, OSError, TypeError):  # another C library; Windows takes no None
         return
     set_option(_MMAP_THRESHOLD, MAPPED_OCTETS)
-    set_option(_TRIM_THRESHOLD, MAPPED_OCTETS)
+    set_option(_TRIM_THRESHOLD, TRIMMED_OCTETS)
 
 
 @contextmanager

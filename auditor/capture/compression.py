@@ -20,8 +20,13 @@ from auditor.errors import CaptureFormatError, CaptureReadError
 
 GZIP_MAGIC = b"\x1f\x8b"  # RFC 1952 2.3.1
 
-STORED_PIECE_OCTETS = 1 << 18
+# Each is a read and a hash, and each of these waits for the interpreter while the caller decodes.  Larger
+# ones are mapped anew each time (``garbage.MAPPED_OCTETS``), which costs zstd as much again (measured).
+STORED_PIECE_OCTETS = 3 << 17
+# What is given to zlib at once: with more the last block of its output would be one of those.
+GZIP_FEED_OCTETS = 1 << 18
 SALVAGE_OCTETS = 64
+PADDING_OCTETS = 4096
 # The window a frame may ask us to keep.  RFC 8878 3.1.1.1.2 recommends 8 MiB as the least to support;
 # long-range settings of common compressors ask for 128 MiB.
 MAX_ZSTD_WINDOW_OCTETS = 1 << 27
@@ -74,7 +79,8 @@ class OctetSource:
         self._stream = stream
         self._name = name
         self._digest = _Digest(enabled=digest)
-        self._view = memoryview(bytearray(0))
+        self._piece = memoryview(bytearray(0))
+        """Room for stored octets that are to be decompressed."""
         self._head = b""
         self._expander: _Expander | None = None
         self.octets_read = 0
@@ -97,6 +103,8 @@ class OctetSource:
         elif self._head == ZSTD_MAGIC or is_skippable(self._head):
             self.compression = "zstd"
             self._expander = _zstd(self._name)
+        if self._expander is not None:
+            self._piece = memoryview(bytearray(STORED_PIECE_OCTETS))
 
     def _read_full(self, view: memoryview) -> int:
         """Fill the view from the stream, short only at the end of the file."""
@@ -157,9 +165,8 @@ class OctetSource:
         stored = self._head
         self._head = b""
         if not stored:
-            piece = bytearray(STORED_PIECE_OCTETS)
-            count = self._read_full(memoryview(piece))
-            stored = bytes(piece[:count])
+            count = self._read_full(self._piece)
+            stored = bytes(self._piece[:count])
             self._digest.add(stored)
         expander.feed(stored)
         return bool(stored)
@@ -209,7 +216,8 @@ class _Expander:
         self._stored = self._stored[self._at :] + stored
         self._at = 0
 
-    def take(self, limit: int) -> bytes:
+    def take(self, limit: int) -> bytes | memoryview:
+        """At most ``limit`` octets of content; none where more stored ones are needed."""
         raise NotImplementedError
 
     def at_end(self) -> str | None:
@@ -235,11 +243,9 @@ class _Gzip(_Expander):
         if self._failure:
             raise _BrokenStreamError(self._failure)
         while not self.hungry:
-            stored = self._stored[self._at :]
-            if self._between:
-                stored = self._open_member(stored)
-                if not stored:
-                    return b""
+            if self._between and not self._open_member():
+                return b""
+            stored = self._stored[self._at : self._at + GZIP_FEED_OCTETS]
             before = self._inner.copy()
             try:
                 piece = self._inner.decompress(stored, limit)
@@ -247,7 +253,7 @@ class _Gzip(_Expander):
                 self._failure = f"the gzip data are damaged ({error})"
                 return _salvage(before, stored, limit)
             rest = self._inner.unused_data if self._inner.eof else self._inner.unconsumed_tail
-            self._stored, self._at = rest, 0
+            self._at += len(stored) - len(rest)
             self._produced += len(piece)
             if self._inner.eof:
                 self._count_empty(self._produced)
@@ -266,16 +272,17 @@ class _Gzip(_Expander):
         self._produced += len(piece)
         return piece
 
-    def _open_member(self, stored: bytes) -> bytes:
+    def _open_member(self) -> bool:
         """Find the next member; zero octets may pad the file (common practice on tapes and block devices)."""
-        if self._begun:
-            stored = stored.lstrip(b"\0")
-        if stored and not GZIP_MAGIC.startswith(stored[:2]):
+        while self._begun and self._stored.startswith(b"\0", self._at):
+            some = self._stored[self._at : self._at + PADDING_OCTETS]
+            self._at += len(some) - len(some.lstrip(b"\0"))
+        head = self._stored[self._at : self._at + 2]
+        if head and not GZIP_MAGIC.startswith(head):
             raise _BrokenStreamError("octets that are not gzip follow the compressed data")
-        self._stored, self._at = stored, 0
-        self._between = not stored
+        self._between = not head
         self._begun = True
-        return stored
+        return bool(head)
 
 
 def _salvage(inner: zlib._Decompress, stored: bytes, limit: int) -> bytes:
@@ -324,13 +331,13 @@ def _zstd(name: str) -> _Expander:
             self._between &= self._at == len(self._stored)
             return super().at_end()
 
-        def take(self, limit: int) -> bytes:
+        def take(self, limit: int) -> memoryview:
             while not self._held and not self.hungry:
                 count = self._blocks.piece(self._stored, self._at)
                 if not count:
                     self._is_starved = True
                     break
-                stored = self._stored[self._at : self._at + count]
+                stored = memoryview(self._stored)[self._at : self._at + count]
                 self._at += count
                 self._between = False
                 try:
@@ -343,8 +350,7 @@ def _zstd(name: str) -> _Expander:
                     self._count_empty(self._produced)
                     self._between, self._produced = True, 0
                     self._inner = self._context.decompressobj()
-            piece = bytes(self._held[:limit])
-            self._held = self._held[limit:]
+            piece, self._held = self._held[:limit], self._held[limit:]
             return piece
 
     return _Zstd()

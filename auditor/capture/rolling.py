@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any
 
@@ -18,6 +19,10 @@ MAX_RECORD_OCTETS = 1 << 20
 MAX_BLOCK_OCTETS = 1 << 24
 # Room in each window for the record that the one before it cut; a longer rest is joined in a new window.
 REST_OCTETS = 1 << 18
+# Windows filled ahead of the one in work.  A thread that decompresses is slower than what follows and must
+# not wait until that asks for more: it would lose five milliseconds a window to the interpreter's turns.
+WINDOWS_AHEAD = 1
+WINDOWS_AHEAD_COMPRESSED = 2
 
 
 class _Window:
@@ -55,9 +60,9 @@ class RollingBuffer:
         self._step = step
         self._ahead = ahead
         self._pool: ThreadPoolExecutor | None = None
-        self._filling: Future[int] | None = None
+        self._filling: deque[tuple[_Window, Future[int]]] = deque()
         self._window = _Window(REST_OCTETS + step)
-        self._spare: _Window | None = None
+        self._spare: list[_Window] = []
 
     @property
     def buffer(self) -> bytearray:
@@ -81,7 +86,8 @@ class RollingBuffer:
         if self.at_end:
             return False
         is_first = not self.end
-        self._take_ahead()
+        while self._filling and self.end - self.start < octets and not self.at_end:
+            self._take_ahead()
         if self.end - self.start < octets and not self.at_end:
             self._fill(octets)
         if self._ahead and not is_first and not self.at_end:  # a file only looked at starts no thread
@@ -107,36 +113,37 @@ class RollingBuffer:
     def _begin_ahead(self) -> None:
         if self._pool is None:
             self._pool = ThreadPoolExecutor(1, "read-ahead")
-        if self._spare is None:
-            self._spare = _Window(REST_OCTETS + self._step)
-        room = self._spare.view[REST_OCTETS : REST_OCTETS + self._step]
-        self._filling = self._pool.submit(self.source.fill, room)
+        most = WINDOWS_AHEAD_COMPRESSED if self.source.compression else WINDOWS_AHEAD
+        while len(self._filling) < most:
+            window = self._spare.pop() if self._spare else _Window(REST_OCTETS + self._step)
+            room = window.view[REST_OCTETS : REST_OCTETS + self._step]
+            self._filling.append((window, self._pool.submit(self.source.fill, room)))
 
     def _take_ahead(self) -> None:
-        """Go on to the window that was read ahead, where there is one."""
-        if self._filling is None or self._spare is None:
-            return
-        filling, self._filling = self._filling, None
+        """Go on to the next window that was read ahead."""
+        new, filling = self._filling.popleft()
         read = filling.result()
         self.at_end = read < self._step
         held, position = self.end - self.start, self.position
-        old, new = self._window, self._spare
+        old = self._window
         rest = old.view[self.start : self.end]
         if held <= REST_OCTETS:
             new.view[REST_OCTETS - held : REST_OCTETS] = rest
-            self._window, self._spare = new, old
+            self._window = new
+            self._spare.append(old)
             self.start, self.end = REST_OCTETS - held, REST_OCTETS + read
         else:
             self._window = _Window(held + self._step)
             self._window.view[:held] = rest
             self._window.view[held : held + read] = new.view[REST_OCTETS : REST_OCTETS + read]
+            self._spare.append(new)
             self.start, self.end = 0, held + read
         self.base = position - self.start
 
     def stop_ahead(self) -> None:
         """Wait for the helper thread and end it; what it has read counts as read and is not delivered."""
         self._ahead = False
-        self._filling = None
+        self._filling.clear()
         if self._pool is not None:
             self._pool.shutdown()
             self._pool = None

@@ -33,8 +33,7 @@ MAX_SCALAR_CHARACTERS = 16_384  # four pages of rationale
 
 # What is not printable by YAML 1.1 section 4.1.1, and the line separators NEL, LS and PS: editors do not
 # count them as lines, and then no place that we print would be found.  The tab is allowed here; the scanner
-# refuses it as indentation.  The few that are refused are listed: the many others take ten times as long to
-# compile.
+# refuses it as indentation.  Those that are refused are listed: the others take ten times as long to compile.
 _NOT_PRINTABLE = re.compile(
     "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff\ufeff\ufffe\uffff]"
 )

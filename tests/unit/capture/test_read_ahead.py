@@ -37,6 +37,8 @@ FILES = [
     pytest.param(gzip.compress(PCAPNG, 1), id="gzip"),
     pytest.param(zstandard.ZstdCompressor().compress(PCAP), id="zstd"),
     pytest.param(gzip.compress(PCAP, 1)[:-5000], id="gzip-cut"),
+    pytest.param(gzip.compress(bytes(DAMAGED), 1)[:-5000], id="gzip-damaged-and-cut"),
+    pytest.param(gzip.compress(PCAP[:70_000]) + bytes(9000) + gzip.compress(PCAP[70_000:]), id="gzip-padded"),
 ]
 
 
