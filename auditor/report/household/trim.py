@@ -13,5 +13,7 @@ def trim(text: str, most: int) -> str:
     if len(whole) <= most:
         return whole
     cut = whole[: most - 1]
-    head, space, _ = cut.rpartition(" ")
-    return (head if space and len(head) > most // 2 else cut).rstrip(" .,;:") + ELLIPSIS
+    if whole[most - 1].isalnum():
+        head, space, _ = cut.rpartition(" ")
+        cut = head if space and len(head) > most // 2 else cut
+    return cut.rstrip(" .,;:") + ELLIPSIS

@@ -159,6 +159,7 @@ def test_a_trimmed_text_has_its_room_and_says_that_more_was_there(text, most):
 
 def test_a_text_is_cut_behind_a_word():
     assert trim("the light on the shelf and more", 24) == "the light on the shelf…"
+    assert trim("the light on the shelf, and more", 23) == "the light on the shelf…"
 
 
 @pytest.mark.parametrize("paper", ROOM_MM)
