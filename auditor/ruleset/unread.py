@@ -48,7 +48,7 @@ def unread_sentences(rows: Sequence[UnreadConversation]) -> tuple[list[str], lis
         ((False, False), "a conversation in a protocol that is not read here", READING),
         (
             (False, True),
-            "a conversation whose segments contradict each other and were given up",
+            "a conversation that was given up because its segments contradict each other",
             AGAIN,
         ),
         ((True, False), "an encrypted conversation, whose inside cannot be read", TRYING),

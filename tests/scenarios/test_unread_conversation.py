@@ -87,7 +87,7 @@ def test_what_contradicts_itself_could_have_held_it_too(contradicted, rule):
     ]
 
     assert answer["outcome"] == "undetermined"
-    assert "whose segments contradict each other" in answer["reason"]
+    assert "because its segments contradict each other" in answer["reason"]
     assert f"tcp port 80 with {device_id(contradicted, HUB)}" in answer["reason"]
     assert_honest(contradicted)
 
