@@ -26,6 +26,9 @@ TOOLS = ("ip", "tcpdump")  # what every recording needs
 ROOT = Path(__file__).parents[2]
 READY_SECONDS = 20  # two cores that run other tests beside the lab start an interpreter in seconds
 ACT_SECONDS = 60  # an act that hangs ends the recording with what it said so far
+# With packets handed on at once, libpcap keeps a slot of 256 KiB for each, of 2 MiB eight: too few where two cores
+# run other tests besides and the recorder has to wait (13 packets were dropped so).
+BUFFER_KIBIBYTES = 65_536
 QUIET_SECONDS = 0.3  # a recorder that wrote nothing for this long has nothing left to write
 _numbers = itertools.count()
 
@@ -168,8 +171,8 @@ class House:
         """Record into a file until the house is demolished."""
         chosen = [] if link_type is None else ["-y", link_type]
         self.start(
-            name, "tcpdump", "-i", interface, *chosen, "-U", "--immediate-mode", "-Z", "root", "-w", capture,
-            ready="listening on",
+            name, "tcpdump", "-i", interface, *chosen, "-B", str(BUFFER_KIBIBYTES), "-U", "--immediate-mode",
+            "-Z", "root", "-w", capture, ready="listening on",
         )  # fmt: skip
 
     def wait_until(self, name: str, *arguments: str, holds: str) -> None:
