@@ -9,6 +9,9 @@ from auditor.ruleset.model import Rule
 
 MAX_NAMED = 3  # conversations in a reason: enough to find them in the lists of the report
 
+HEARD_IN_STREAMS = frozenset({"control", "secret", "download", "encrypted-session", "port-mapping"})
+"""Facts that messages of a connection tell of."""
+
 AGAIN = (
     "Record once more, at the light's own link where you can: where segments contradict each other again, a "
     "device on the way changes them."
@@ -23,9 +26,9 @@ def could_hold(rule: Rule, conversations: Iterable[UnreadConversation]) -> list[
 
     Orders and secrets may be in a protocol that is unknown here; one that a rule names is known.  An
     encrypted conversation hides who logged in.  A secret in it is not readable, and that is what rules ask.
-    Where segments contradict each other, the rest may have been of any protocol.
+    Where segments contradict each other, the rest may have been of any protocol, a download too.
     """
-    if rule.about not in {"control", "secret"}:
+    if rule.about not in HEARD_IN_STREAMS:
         return []
     named = {line.field.name for line in rule.condition.where.lines}
     kept: list[UnreadConversation] = []
@@ -33,9 +36,12 @@ def could_hold(rule: Rule, conversations: Iterable[UnreadConversation]) -> list[
         if row.is_encrypted:
             # A rule that names an operation asks about one message of one protocol.
             holds = rule.about == "control" and "authentication" in named and "operation" not in named
+        elif row.is_contradicting:
+            holds = rule.about != "control" or row.is_at_home
         else:
-            may_be = row.is_contradicting or "protocol" not in named
-            holds = may_be and (rule.about == "secret" or row.is_at_home)
+            holds = "protocol" not in named and (
+                rule.about == "secret" or (rule.about == "control" and row.is_at_home)
+            )
         if holds:
             kept.append(row)
     return kept

@@ -77,7 +77,9 @@ def contradicted(tmp_path_factory):
     return run(on_the_path(contradicting), tmp_path_factory.mktemp("contradicting"), home=HOME)
 
 
-@pytest.mark.parametrize("rule", ["light-control-without-login", "password-in-clear-text"])
+@pytest.mark.parametrize(
+    "rule", ["light-control-without-login", "password-in-clear-text", "update-in-clear-text"]
+)
 def test_what_contradicts_itself_could_have_held_it_too(contradicted, rule):
     """A sender sends a lost segment again as it was: RFC 9293 section 3.10.8."""
     [answer] = [
